@@ -182,11 +182,9 @@ class Acting:
             elif act in SUPPLY_ACTS:
                 found.append(Act(at, "supply", "supply", float(act is SUPPLY_ACTS[1])))
             elif act.group == "usb":
-                found += [Act(at, "usb", "usb", 0.0)] if act.twice else []
                 found.append(Act(at, "usb", "usb", float(after["usb"])))
             else:
                 flag = f"{act.group}.closed"
-                found += [Act(at, "contact", act.group, 0.0)] if act.twice else []
                 found.append(Act(at, "contact", act.group, float(after[flag])))
         return sorted(found, key=lambda act: act.value > 0)
 

@@ -33,7 +33,6 @@ __all__ = ["Commuting"]
 ROUNDS = 8  # that are told apart: this one stands for all behind it
 ANEW = 100  # the round of what conditions tell
 EDGES = -1  # where edges stand among the times that end
-TWICE = 2  # an input may go and come in one instant
 OFTEN = 9  # stands for any number
 MOST_MOMENTS = 5_000  # in which two things are taken in either order
 TOLD_ONCE = (".echo", ".reached.")  # in the names of inputs that say one thing in an instant
@@ -329,7 +328,7 @@ class Commuting:
             return 1  # a time of a region
         if item in self._told:
             return OFTEN
-        found = TWICE if item in self.system.raw_events else 0
+        found = int(item in self.system.raw_events)  # as the line protocol promises
         for key, offer in offers.items():
             if item in self._made(key[1], offer.rows):
                 found += self._count(key[0], offers, (*behind, item))

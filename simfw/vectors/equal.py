@@ -57,7 +57,7 @@ from simfw.vectors.unlooked import not_looked_at
 from simfw.verify.abstraction import SUPPLY_ACTS
 from simfw.verify.budget import Budget
 from simfw.verify.explore import Way, explore
-from simfw.verify.machine import Act, Endless, Machine, Monitor, Outcome, Span
+from simfw.verify.machine import Endless, Machine, Monitor, Outcome, Span
 from simfw.verify.terms import SUPPLY
 
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
@@ -361,11 +361,12 @@ class Prover:
         regions = [system.region(name) for name in core for system in (self.system, fault.system)]
         if asked.nothing and not may_not_end(regions):
             return False
-        edges = leading_on(regions, self.system.raw_events)
+        # USB and the status pin give one edge each in the instant of power-up: as they are found.
+        contacts = [f"{name}.edge" for name in self.system.contacts]
+        edges = leading_on(regions, contacts)
         heard = {row.on for region in regions for row in region.rows}
         moves = list(moved_at_first([*edges, *(
-            event for event in (f"{name}.edge" for name in self.system.contacts)
-            if event in heard and event not in edges)], edges))
+            event for event in contacts if event in heard and event not in edges)], edges))
 
         def once(within: Budget, *, loose: bool) -> _Found:
             found: _Found = None
@@ -373,15 +374,15 @@ class Prover:
             # A way that differs mostly does so whatever others do in the middle of an instant.
             # A `loose` search is there for proofs, and gives none.
             for amid in ((True,) if loose else (False, True)) if whole else (False,):
-                made = self._machine(core, fault, asked, loose=loose, amid=amid, edges=edges,
+                made = self._machine(core, fault, asked, loose=loose, amid=amid,
                                      moves=moves if whole or not edges else [[]])
-                free = made is not None and bool(made[0].outside or edges)
+                free = made is not None and bool(made[0].outside)
                 found = None if made is None else self._searched(
                     *made, within, (False,) if loose else (True, False), freely=whole,
                     sure=(asked.sure or not asked.parts) and not loose)
                 if found is not False or not free:
                     break
-            if found is False and not whole and free:
+            if found is False and not whole and (free or edges):
                 return None
             return found
 
@@ -505,12 +506,12 @@ class Prover:
             for mark in (("", MARK) if user in doubled else ("",))))))
 
     def _machine(self, core: set[str], fault: Fault, asked: _Asked, *, loose: bool, amid: bool,
-                 edges: Sequence[str], moves: Sequence[Sequence[str]]
-                 ) -> tuple[Twisted, list[Outcome], Readings] | None:
+                 moves: Sequence[Sequence[str]]) -> tuple[Twisted, list[Outcome], Readings] | None:
         """The regions, twice where the fault bears on them, all else free, and every power-up;
         None where that is too much. A `loose` one keeps no times of what stands there once, and
         readings are free in it, too. At power-up contacts make any of the `moves`. With `amid` what
-        is free may come in the middle of any instant, too, and two `edges` of an input at one time.
+        is free may come in the middle of any instant, too. An input moves once in an instant at
+        most, as the line protocol promises.
         """
         system = asked.system
         bare = self._bare(core)
@@ -533,9 +534,6 @@ class Prover:
             readings = Readings([])
         regions = [readings.region(still(region)) for region in regions]
         flags, acts = inputs_of(self.system, raw, regions, readings)
-        if amid:  # an input goes and comes at one time: two edges, and nothing else
-            acts += [Act(f"{event} twice", event.removesuffix(".edge"), (), event, twice=True)
-                     for event in edges if event != "status.edge"]
         inputs = [name for name in flags if name not in readings.flags]
         if len(inputs) > MOST_INPUTS:
             return None

@@ -1,9 +1,9 @@
 """How often regions may tell something in one instant, and when, as far as their rows tell.
 
-A time ends once in an instant, and the row that it fires leaves its state; an event is answered
-once by each region; a state is left at once as often as it is entered. In the instant of power-up
-no time has ended yet, and in no other a region enters the state that it starts in without a row.
-Where events follow from each other in a ring there is no such number.
+An input moves once in an instant, a time ends once in it, and the row that it fires leaves its
+state; an event is answered once by each region; a state is left at once as often as it is entered.
+In the instant of power-up no time has ended yet, and in no other a region enters the state that it
+starts in without a row. Where events follow from each other in a ring there is no such number.
 
 What is in the queue to begin with is its first **round**, what comes of that is the second, and so
 on; what conditions tell begins anew.
@@ -19,7 +19,7 @@ from simfw.behaviour.region import Region, Row, System
 
 __all__ = ["ROUNDS", "SECOND", "Often", "Telling"]
 
-EDGES = 2  # of one input in one instant: it may go and come
+EDGES = 1  # of one input in one instant, as the line protocol promises
 ROUNDS = 8  # that are told apart; from the last of them on no more
 SECOND = 2
 

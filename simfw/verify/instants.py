@@ -393,8 +393,7 @@ class Instants:
                 if self.cell is None and flag in machine.powering and self.flags[place] and (
                         not self._on()):
                     self.flags[machine.supply] = 1
-        return [event for act in acts if act.event
-                for event in (act.event,) * (2 if act.twice else 1)]
+        return [act.event for act in acts if act.event]
 
     def _move(self, group: int, phases: dict[int, int]) -> None:
         """The cell's charge goes to another band."""

@@ -32,15 +32,13 @@ class Span:
 class Act:
     """Something the outside does at one time: `sets` gives inputs their new values, None toggles.
 
-    `event` is the raw event it causes (empty: none), `twice` where an input goes and comes. Of one
-    `group` only one act fits one instant.
+    `event` is the raw event it causes (empty: none). Of one `group` only one act fits one instant.
     """
 
     label: str
     group: str
     sets: tuple[tuple[str, bool | None], ...]
     event: str = ""
-    twice: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
