@@ -11,12 +11,16 @@ out, so that the percentage errs to the low side.
 from __future__ import annotations
 
 import contextlib
+import importlib
+import pkgutil
 import signal
 import threading
 from collections.abc import Iterator
 from types import FrameType
 
 from coverage import Coverage
+
+import simfw
 
 __all__ = ["begin", "uncounted", "uncounted_from_here", "while_new"]
 
@@ -31,8 +35,15 @@ _threads = 0
 
 
 def begin() -> None:
-    """Note what threads there are before any test: one that serves a test is counted to its end."""
+    """Note what threads there are before any test: one that serves a test is counted to its end.
+
+    A module is imported once: each is now, so that none is while nothing is counted.
+    """
     global _threads
+    if Coverage.current() is not None:
+        for module in pkgutil.walk_packages(simfw.__path__, "simfw."):
+            if module.name != "simfw.__main__":
+                importlib.import_module(module.name)
     _threads = threading.active_count()
     signal.signal(signal.SIGVTALRM, _look)
 
