@@ -9,7 +9,7 @@ loads take from one another (the sag of the cell under the others) depends on th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -243,30 +243,83 @@ def _alone(
     rest = Scenario(title="rest", gadget_path=Path(), charge=charge, lasts_ns=LONGEST_S * 10**9)
     watched = Simulation(alone.held_at(charge), rest, 0, True, False, (), None, log=False,
                          still=True)
+    watched.plant.stand_outside_as(simulation.plant)
     watched.glide.fits = False  # each instant is looked at, so that it is seen to come round
-    watched.go(MOST_INSTANTS)
-    cycle = whole_cycle(watched)
-    spent: dict[_States, int] = {}
-    wakes = 0
-
-    def went_by(parts: Iterable[tuple[Phase, int, int]], times: int = 1) -> None:
-        nonlocal wakes
-        for phase, lasts_ns, woken in parts:
-            spent[phase.states] = spent.get(phase.states, 0) + times * lasts_ns
-            wakes += times * woken
-
-    if cycle is not None:
-        went_by(cycle.parts())
-    else:
-        went_by((phase, lasts_ns, round(phase.lump_c / watched.wake_c) if watched.wake_c else 0)
-                for phase, lasts_ns in watched.time_in.items())
-        # What was gone along in one step is counted there and nowhere else.
-        for inner in watched.folder.cycles:
-            for turn in inner.turns.values():
-                went_by(inner.parts(), turn.count)
+    spent, wakes = _spent(watched)
     whole = sum(spent.values())
     return _Part(places, {states: ns / whole for states, ns in spent.items() if ns},
                  wakes / (whole * 1e-9))
+
+
+_Spent = tuple[dict[_States, int], float]  # time (ns) in each of the states, and wakings
+
+
+def _spent(watched: Simulation) -> _Spent:
+    """The time that regions spend in their states, and how often they wake the controller, until
+    they come round; where they do not in so many instants, over whole rounds of what changes most
+    seldom of what comes again: part of a round would count what comes once in it too often, or too
+    seldom.
+    """
+    stepper = watched.stepper
+    before = tuple(stepper.states)
+    # How often each region has come to each state, and what was gone by then, at first and last.
+    entries: dict[tuple[int, int], tuple[int, _Gone, _Gone]] = {}
+    for _ in range(MOST_INSTANTS):
+        if watched.go(1):
+            break
+        states = tuple(stepper.states)
+        if states != before:
+            gone: _Gone | None = None
+            for moved in enumerate(states):
+                if moved[1] == before[moved[0]]:
+                    continue
+                gone = _Gone(watched) if gone is None else gone
+                count, first, _ = entries.get(moved, (0, gone, gone))
+                entries[moved] = count + 1, first, gone
+            before = states
+    cycle = whole_cycle(watched)
+    if cycle is not None:
+        spent: dict[_States, int] = {}
+        for phase, lasts_ns, _ in cycle.parts():
+            spent[phase.states] = spent.get(phase.states, 0) + lasts_ns
+        return spent, cycle.wakes
+    all_gone = _Gone(watched)
+    rounds = [(count, first, last) for count, first, last in entries.values()
+              if 2 * (last.now - first.now) >= all_gone.now]
+    if not rounds:
+        return all_gone.since(None)
+    _, first, last = min(rounds, key=lambda one: one[0])
+    return last.since(first)
+
+
+class _Gone:
+    """What has gone by in a simulation until now."""
+
+    def __init__(self, watched: Simulation) -> None:
+        self.now = watched.now
+        self._wake_c = watched.wake_c
+        self._times = dict(watched.time_in)
+        self._lumps = [phase.lump_c for phase in self._times]
+        # What was gone along in one step is counted there and nowhere else.
+        self._turns = [(inner, turn.count) for inner in watched.folder.cycles
+                       for turn in inner.turns.values()]
+
+    def since(self, earlier: _Gone | None) -> _Spent:
+        """The time (ns) in each of the states, and the wakings, since then; None: in all."""
+        spent: dict[_States, int] = {}
+        wakes = 0.0
+        for gone, sign in ((self, 1), (earlier, -1)):
+            if gone is None:
+                continue
+            for (phase, lasts_ns), lump_c in zip(gone._times.items(), gone._lumps, strict=True):
+                spent[phase.states] = spent.get(phase.states, 0) + sign * lasts_ns
+                if self._wake_c:
+                    wakes += sign * round(lump_c / self._wake_c)
+            for inner, count in gone._turns:
+                for phase, lasts_ns, woken in inner.parts():
+                    spent[phase.states] = spent.get(phase.states, 0) + sign * count * lasts_ns
+                    wakes += sign * count * woken
+        return spent, wakes
 
 
 def _mean_clock(

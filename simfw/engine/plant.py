@@ -139,6 +139,16 @@ class Plant:
         self._hiding = False
         self.refresh()
 
+    def stand_outside_as(self, other: Plant) -> None:
+        """Contacts, hands, what is measured and the temperature stand as in another plant of the
+        gadget.
+        """
+        self.contacts.update(other.contacts)
+        self.hands = dict(other.hands)
+        self.measures.update(other.measures)
+        self.supply = replace(self.supply, temperature_c=other.temperature_c)
+        self.refresh()
+
     # -- inputs ----------------------------------------------------------------------------------
 
     @property
