@@ -50,6 +50,7 @@ from simfw.vectors.in_step import goes_in_step
 from simfw.vectors.often import Often
 from simfw.vectors.orders import Ways, changes_nothing
 from simfw.vectors.pair import MARK, Borne, Paired, borne_at_first, borne_next, joined, reach
+from simfw.vectors.played_out import over_in_time
 from simfw.vectors.playing import Playing, still
 from simfw.vectors.said import says_the_same
 from simfw.vectors.slipped import MEMORY, Slip, Twisted, slip_of
@@ -201,7 +202,8 @@ class Prover:
             self._rows[id(fault)] = fault, (
                 changes_nothing(self.written, fault, self._gone)
                 or says_the_same(self.written, fault)
-                or not_looked_at(self.written, fault) or goes_in_step(self.written, fault))
+                or not_looked_at(self.written, fault) or goes_in_step(self.written, fault)
+                or over_in_time(self.written, fault))
         if self._rows[id(fault)][1]:
             yield None
             return
