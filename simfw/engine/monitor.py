@@ -144,10 +144,10 @@ class Monitor:
             return
         if self.kind == "never":
             if self.main.read(phase):
-                self._break(now_ns, "it held")
+                self._break(now_ns, "what must never be was so")
         elif self.kind == "always":
             if not self.main.read(phase):
-                self._break(now_ns, "it did not hold")
+                self._break(now_ns, "what must always be was not so")
         elif self.kind == "stays":
             self._stays(now_ns, self.main.read(phase))
         else:

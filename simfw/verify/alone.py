@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from simfw.behaviour.region import System
 from simfw.engine.run import Run
@@ -53,7 +54,8 @@ class Rest:
     """One combination left alone: where it came from, and what is on in the end.
 
     `on` maps each light or load that is on to whether it is on all the time; `sensors` maps each
-    sensor that still looks to its mean current (A); `used` to each light its own (A).
+    sensor that still looks to its mean current (A); `used` to each light its own (A). `seen_ns` is
+    a time at which each of them was on.
     """
 
     node: Node
@@ -62,6 +64,7 @@ class Rest:
     used: Mapping[str, float]
     sensors: Mapping[str, float]
     end_ns: int
+    seen_ns: Mapping[str, int]
 
 
 def alone_checks(
@@ -171,7 +174,53 @@ def _left_alone(
             return None
     last = player.play(player.scenario((), 1.0, watch), resume=run.final, trace=True,
                        events=OF_THE_CELL)
-    return None if last is None else _rest(gadget, player, regions, node, last)
+    return None if last is None else _comes_again(
+        player, _rest(gadget, player, regions, node, last), last, horizon)
+
+
+def _comes_again(player: Player, rest: Rest, watched: Run, horizon_ns: int) -> Rest:
+    """The same without what was on once in the time watched and is not on again for as long as
+    anything written lasts; what is on again draws what it does on the mean of all that.
+    """
+    once = [name for name, steady in rest.on.items()
+            if not steady and _times_on(watched, name) == 1]
+    if not once:
+        return rest
+    ahead = player.play(player.scenario((), 1.0, horizon_ns), resume=watched.final,
+                        events=OF_THE_CELL)
+    if ahead is None or ahead.empty_at_ns is not None:
+        return rest
+    seconds = (watched.duration_ns + ahead.duration_ns) * 1e-9
+    later = {use.name: use.charge_c for use in ahead.consumers}
+    over = {name for name in once if later.get(name, 0.0) <= 0.0}
+    used = {
+        name: (amps * watched.duration_ns * 1e-9 + later[name]) / seconds
+        if name in once else amps
+        for name, amps in rest.used.items() if name not in over
+    }
+    return replace(rest, used=used,
+                   on={name: steady for name, steady in rest.on.items() if name not in over})
+
+
+def _stretches(run: Run, name: str) -> list[tuple[int, int, bool]]:
+    """From, to (ns), and whether a light or load was on; two of the cycles that were folded."""
+    place = run.outputs.index(name)
+    found: list[tuple[int, int, bool]] = []
+    for interval in run.intervals:
+        if not interval.parts:
+            found.append((interval.start_ns, interval.end_ns, interval.levels[place] > 0))
+            continue
+        now = interval.start_ns
+        for part in interval.parts * min(interval.cycles, 2):
+            found.append((now, now + part.lasts_ns, part.levels[place] > 0))
+            now += part.lasts_ns
+    return found
+
+
+def _times_on(run: Run, name: str) -> int:
+    """How often a light or load was on, with something else between."""
+    lit = [on for _, _, on in _stretches(run, name)]
+    return sum(on and not before for before, on in pairwise([False, *lit]))
 
 
 def _rest(
@@ -180,13 +229,15 @@ def _rest(
     seconds = run.duration_ns * 1e-9
     used = {use.name: use.charge_c / seconds for use in run.consumers}
     on: dict[str, bool] = {}
-    for place, name in enumerate(run.outputs):
+    seen_ns: dict[str, int] = {}
+    for name in run.outputs:
         if name not in gadget.lights and name not in gadget.loads:
             continue
-        levels = [levels[place] for interval in run.intervals
-                  for levels in ([part.levels for part in interval.parts] or [interval.levels])]
-        if any(level > 0 for level in levels):
-            on[name] = all(level > 0 for level in levels)
+        stretches = _stretches(run, name)
+        lit = [(start_ns, end_ns) for start_ns, end_ns, is_on in stretches if is_on]
+        if lit:
+            on[name] = len(lit) == len(stretches)
+            seen_ns[name] = sum(lit[-1]) // 2
     circuit = player.prepared.circuit
     looks = {(use.region, use.state) for use in run.states if use.time_ns > 0}
     sensors = {
@@ -197,7 +248,7 @@ def _rest(
     }
     states = tuple(region.state for region in run.final.regions)
     return Rest(node, _written(gadget, regions, states), on,
-                {name: used.get(name, 0.0) for name in on}, sensors, run.end_ns)
+                {name: used.get(name, 0.0) for name in on}, sensors, run.end_ns, seen_ns)
 
 
 # -- lights and sensors ----------------------------------------------------------------------------
@@ -240,8 +291,7 @@ def _lights(gadget: Gadget, player: Player, rests: Sequence[Rest]) -> Iterator[F
         yield replace(
             finding("left-on", f"Left alone, {light} {winks} until the cell is flat, in: {shown}; "
                     f"no dwell ends it sooner, and it {drives}.", rows),
-            witness=_witness(player, "left-on", first.node, (), first.end_ns, f"{light} <= 0",
-                             f"{light} {winks}"))
+            witness=_witness(player, "left-on", first, (), light))
 
 
 def _low(
@@ -262,8 +312,7 @@ def _low(
                 finding("low-left-on", f"At rest with a low cell, {light} {how} until the cell is "
                         f"empty, and draws {format_si(rest.used[light], 'A', 2)}.",
                         [f"behaviour.{name}" for name in _drivers(gadget, light)]),
-                witness=_witness(player, "low-left-on", node, (), rest.end_ns, f"{light} <= 0",
-                                 f"{light} {how}", node.charge))
+                witness=_witness(player, "low-left-on", rest, (), light, node.charge))
 
 
 def _sensors(player: Player, rests: Sequence[Rest]) -> Iterator[Finding]:
@@ -312,28 +361,28 @@ def _stuck(
                     finding("stuck-input", f"{says}, {light} {how} until the cell is flat: no "
                             f"dwell ends it sooner, and it draws "
                             f"{format_si(rest.used[light], 'A', 2)}.", [key]),
-                    witness=_witness(player, "stuck-input", node, (step,), rest.end_ns,
-                                     f"{light} <= 0", f"{light} {how}"))
+                    witness=_witness(player, "stuck-input", rest, (step,), light))
 
 
 def _witness(
-    player: Player, check: str, node: Node, held: Sequence[Step], end_ns: int, expected: str,
-    why: str, charge: float = 1.0,
+    player: Player, check: str, rest: Rest, held: Sequence[Step], light: str, charge: float = 1.0,
 ) -> Witness:
-    """The gestures, then nothing (or what is held) until `end_ns`."""
+    """The gestures, then nothing (or what is held) until it is seen that the light is on."""
+    node, steady = rest.node, rest.on[light]
     now = node.end_ns
     steps: list[Step] = [*node.steps()]
     if node.plugged:
         steps.append(Usb(at_ns=now, present=False))
         now += PLUG_NS
-    end = end_ns + S
+    end = rest.end_ns + S if steady else rest.seen_ns[light]
     for step in held:
         assert isinstance(step, Press | Wave)
         steps.append(replace(step, at_ns=step.at_ns + now, for_ns=end + S - now))
-    steps.append(Expect(at_ns=end, text=expected))
+    steps.append(Expect(at_ns=end, text=f"{light} <= 0"))
     scenario = player.scenario(steps, charge, end + S)
     final = replace(scenario, title=f"Shows: {check}")
-    return Witness(scenario=final, rule=check, time_ns=end, why=why, list=tuple(in_words(final)))
+    return Witness(scenario=final, rule=check, time_ns=end,
+                   why=f"{light} {'is on' if steady else 'winks'}", list=tuple(in_words(final)))
 
 
 # -- what an event put out, and a gesture lights again ---------------------------------------------

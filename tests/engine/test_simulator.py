@@ -355,6 +355,7 @@ within = "10 s"
     result = run(gadget_of(LAMP + rules), press(1000), press(3000), lasts="20 s")
     verdicts = {verdict.name: verdict for verdict in result.rules}
     assert verdicts["never lit"].time_ns == 1120 * MS
+    assert verdicts["never lit"].why == "what must never be was so"
     assert verdicts["always dark"].held
     assert verdicts["lit within 1 s"].held
     assert verdicts["lit within 50 ms"].time_ns == 1070 * MS
