@@ -10,6 +10,7 @@ from simfw import load_gadget
 from simfw.behaviour.build import build_system
 from simfw.report.specification import document_of, specification_files, subject_of
 from simfw.report.specification.prose import text_of
+from tests.sharing import shared_check
 
 ROOT = Path(__file__).parents[2]
 MILL = ROOT / "tests/gallery/coffee-mill/gadget.toml"
@@ -100,3 +101,41 @@ def test_a_blip_makes_a_contact_that_was_closed_at_power_up_a_press():
 def test_names_without_use_are_passed_over():
     """A number that only another author would read is set, too."""
     assert "A name that a firmware has no use for is passed over" in text_of("protocol")
+
+
+@pytest.fixture(scope="module")
+def thumb() -> str:
+    """The document of one thumb: a contact that counts its first edge, presses in a row, holds."""
+    return _document(ROOT / "tests/gallery/one-thumb/gadget.toml")
+
+
+def test_a_press_behind_a_hold_or_the_highest_count_is_said_to_be_a_first_one(thumb):
+    """It "follows the release before it in time", and read so it would be the next in the row."""
+    assert ("Behind the highest count, a hold, or a second press that lasted, the next press is a "
+            "first one, however soon it comes." in thumb)
+    assert ("So is a press in the very instant in which the time after a release ends: `press` and "
+            "then the count so far are raised." in thumb)
+    key = _document(ROOT / "scenarios/key-hook/gadget.toml")
+    assert "Behind it, or behind a hold, the next press is a first one" in key
+
+
+def test_a_contact_that_counts_its_first_edge_is_not_said_to_settle(thumb):
+    """Both kinds of contact are set against each other; the controller was awake by one word."""
+    assert "awake while the edges of contact `thumb` are ignored; else asleep" in thumb
+    assert "contact `thumb` settles" not in thumb
+
+
+def test_a_stuck_button_tells_what_is_so_where_it_was_closed_before_power_up(thumb):
+    """One place had it hold for ever, another had it do nothing."""
+    stuck = next(line for line in thumb.splitlines() if "button `thumb` stuck closed" in line)
+    assert "; nothing at all where it was closed before power-up |" in stuck
+
+
+def test_a_fault_without_a_rule_is_not_said_to_contradict_a_demand():
+    """A light that is on at power-up was a fault against a demand that no page stated."""
+    made = load_gadget(ROOT / "tests/gallery/dial-torch/gadget.toml")
+    system = build_system(made)
+    document = document_of(made, system, found=shared_check(made))
+    text = specification_files(document)["specification.md"]
+    assert "or what `check` takes for a mistake without being told a rule, such as a light" in text
+    assert "contradict what is demanded" not in text

@@ -73,7 +73,8 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
         yield (
             f"button `{name}` stuck closed",
             "not detected",
-            hold,
+            hold + ("" if button.style == "sample" else
+                    "; nothing at all where it was closed before power-up"),
             "when it opens: a release"
             + ("; no click after a hold" if button.hold_lengths else " and a click"),
         )

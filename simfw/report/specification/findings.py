@@ -87,8 +87,10 @@ def rules(subject: Subject) -> Section:
     faults = [one for one in report.findings if one.level == "fault"]
     if faults:
         blocks.append(Paragraph(
-            "The rows contradict what is demanded of them. Until the author has decided which of "
-            "the two is wrong, a firmware that follows the rows is what the vectors ask for."))
+            "Each fault below is a rule that the rows break, or what `check` takes for a mistake "
+            "without being told a rule, such as a light that is on at power-up. Until the author "
+            "has decided what is wrong, a firmware that follows the rows is what the vectors ask "
+            "for."))
     for one in faults:
         blocks += _fault(subject, one)
     notes = [one.text + _links(subject, one.rows) for one in report.findings

@@ -164,8 +164,11 @@ def _awake(subject: Subject) -> Line:
     gadget = subject.gadget
     parts = []
     for name, button in gadget.buttons.items():
-        parts.append(f"contact `{name}` " + ("is read and differs" if button.style == "sample"
-                                             else "settles"))  # fmt: skip
+        parts.append({
+            "sample": f"contact `{name}` is read and differs",
+            "settle": f"contact `{name}` settles",
+            "first-edge": f"the edges of contact `{name}` are ignored",
+        }[button.style])
     parts += [f"toggle `{name}` settles" for name in gadget.read_toggles]
     parts += [f"sensor `{name}` looks" for name in gadget.proximity]
     parts += [f"`{name}` is measured" for name in gadget.measures]

@@ -56,7 +56,9 @@ COUNTED = (
     "Presses in a row are counted as long as each follows the release before it in time. The "
     "highest count is told at its press, a smaller one when the time after its last release has "
     "run out. Only the first press can become a hold; a second one that lasts is an event of its "
-    "own where the table of times has it."
+    "own where the table of times has it. Behind the highest count, a hold, or a second press that "
+    "lasted, the next press is a first one, however soon it comes. So is a press in the very "
+    "instant in which the time after a release ends: `press` and then the count so far are raised."
 )
 HOLD = (
     "A hold is told while the button is still down. A release in the very instant in which its "
@@ -64,7 +66,8 @@ HOLD = (
 )
 DOUBLE = (
     "A click waits for a second press: it is told when the time has run out. The second press is "
-    "told as a double click at once; its release is a release only, and it cannot become a hold. A "
+    "told as a double click at once; its release is a release only, and it cannot become a hold. "
+    "Behind it, or behind a hold, the next press is a first one, however soon it comes. A "
     "second press in the very instant in which the time ends is too late: `press` and then `click` "
     "are raised, and a new press has begun."
 )
