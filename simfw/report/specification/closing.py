@@ -71,10 +71,9 @@ def _faults(subject: Subject) -> Iterator[tuple[str, str, str, str]]:
             f"`{name}.repeat` every {format_duration(button.repeat.ns)}")
         hold = ", ".join([*(holds or [f"one `{name}.press`"]), f"then {last}"])
         yield (
-            f"button `{name}` stuck closed",
+            f"button `{name}` stuck closed since a press",
             "not detected",
-            hold + ("" if button.style == "sample" else
-                    "; nothing at all where it was closed before power-up"),
+            hold,
             "when it opens: a release"
             + ("; no click after a hold" if button.hold_lengths else " and a click"),
         )
