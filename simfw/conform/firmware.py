@@ -10,15 +10,15 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import zip_longest
 from pathlib import Path
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
 from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
+from simfw.conform.held import Held, about, held_against, signal
 from simfw.conform.program import shown, talk_to
 from simfw.errors import UsageError
-from simfw.vectors.replay import Exchange, Replay, Replayer, Report, let_go
+from simfw.vectors.replay import Exchange, Replay, Replayer
 from simfw.vectors.sketch import Act
 
 __all__ = ["Difference", "Drive", "Firmware", "compare", "random_difference", "shrunk",
@@ -114,23 +114,22 @@ class Firmware:
 
     def differs(self, drive: Drive) -> Difference | None:
         """Drive the firmware and compare; None where it does what the model does."""
-        exchanges = tuple(map(_asked, drive.replay.unrolled.exchanges))
-        if self.within_ns:
-            exchanges = tuple(_with_room(exchanges, 2 * self.within_ns + 1))
-        most = sum(len(report.line) + 1 for one in exchanges for report in one.reports)
-        answered = self.talk([line for exchange in exchanges for line in exchange.lines],
-                             LEAST_BYTES + 4 * most)
-        answers = [_needed(exchange, _due(exchange, lines), self.within_ns) for exchange, lines
-                   in zip_longest(exchanges, _split(answered)) if lines is not None]
+        held = held_against(drive.replay, self.within_ns)
+        exchanges = held.exchanges
+        answered = self.talk(held.lines, LEAST_BYTES + 4 * held.most)
+        answers = [_due(held.word(place), lines) for place, lines in enumerate(_split(answered))]
         kinds = {line.partition(" ")[0] for line in answered} & set(KINDS)
         self.told |= kinds
         compared = {"out", *self.told}
         compared |= {"wake", "sleep"} if compared & {"wake", "sleep"} else set()
+        if answers == held.lines_due(compared):
+            return None  # to the letter, as nearly every answer is
+        answers = [_needed(held, place, lines) for place, lines in enumerate(answers)]
         hung = answered[-1:] == [NO_ANSWER]
         if self.within_ns:
-            found = self._apart_within(exchanges, answers, compared)
+            found = self._apart_within(held, answers, compared)
         else:
-            found = _first_apart(exchanges, answers, compared)
+            found = _first_apart(held, answers, compared)
         asked = _first_ask(exchanges, answers)
         if found is not None and asked is not None and asked[0] <= found[0]:
             found = asked  # what it does not tell any more, it does not tell for want of an answer
@@ -141,43 +140,35 @@ class Firmware:
         return Difference(drive=drive, time_ns=time_ns, expected=expected, told=told, hung=hung,
                           complaint=self.complaint if ended else "")
 
-    def _apart_within(self, exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]],
-                      kinds: set[str]) -> tuple[int, str, str] | None:  # fmt: skip
+    def _apart_within(self, held: Held, answers: Sequence[Sequence[str]], kinds: set[str]
+                      ) -> tuple[int, str, str] | None:  # fmt: skip
         """The first difference with a tolerance: reports may come in the answer before or after,
         and those of different outputs may change places.
         """
-        wanted: dict[tuple[str, ...], list[Told]] = {}
-        for report in (report for one in exchanges for report in one.reports):
-            if report.kind in kinds:
-                line = report.line
-                wanted.setdefault(_about(line), []).append((report.time_ns, line))
         told: dict[tuple[str, ...], list[Told]] = {}
         found: list[tuple[int, str, str]] = []
         begin = 0
-        for place, exchange in enumerate(exchanges):
+        for place, exchange in enumerate(held.exchanges):
             end = exchange.ends_ns
             for line in answers[place] if place < len(answers) else [NOTHING_MORE]:
-                word = line.split(" ")[0]
-                if word not in KINDS:
+                words = line.split(" ")
+                if words[0] not in KINDS:
                     found.append((end, "nothing", line))  # no report at all
-                elif word in kinds:
-                    time_ns = time_of(line)
+                elif words[0] in kinds:
+                    time_ns = _time_in(words)
                     fits = begin - self.within_ns <= time_ns <= end + self.within_ns
-                    told.setdefault(_about(line), []).append((time_ns if fits else end, line))
+                    told.setdefault(about(words), []).append((time_ns if fits else end, line))
             begin = end
-        apart = first_apart(exchanges, told, wanted, self.within_ns, self.tick_ns)
+        apart = first_apart(held.exchanges, told, held.wanted(kinds), self.within_ns, self.tick_ns)
         if apart is not None:
             found.append(apart)
         return min(found, key=lambda one: one[0], default=None)
 
 
-def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
+def _due(word: str, answer: list[str]) -> list[str]:
     """An answer without what need not be told: that outputs are off where the supply is lost, that
-    the controller wakes where it comes.
+    the controller wakes where it comes. `word` is the first of the message that is answered.
     """
-    if exchange is None:
-        return answer
-    word = exchange.lines[-1].split(" ")[0]
     if word == "power":
         return [line for line in answer if not line.startswith("wake ")]
     if word == "off":
@@ -186,16 +177,17 @@ def _due(exchange: Exchange | None, answer: list[str]) -> list[str]:
     return answer
 
 
-def _needed(exchange: Exchange | None, answer: list[str], within_ns: int) -> list[str]:
+def _needed(held: Held, place: int, answer: list[str]) -> list[str]:
     """An answer without wakings that end in the instant in which they begin, where the model has
     none: an edge, or the end of a time, wakes a controller that has nothing to do then. Where the
     model goes to sleep, having been awake, a waking is one too many, and stays.
     """
-    if exchange is None or not any(line.startswith("wake ") for line in answer):
+    if place >= len(held.exchanges) or not any(line.startswith("wake ") for line in answer):
         return answer
     told = set(answer)
+    within_ns = held.within_ns
     kept = ("wake",) if within_ns else ("wake", "sleep")
-    wakes = [one.time_ns for one in exchange.reports if one.kind in kept]  # in their order
+    wakes = [one.time_ns for one in held.exchanges[place].reports if one.kind in kept]  # in order
 
     def near(time_ns: int) -> bool:
         place = bisect_left(wakes, time_ns - within_ns)
@@ -208,35 +200,14 @@ def _needed(exchange: Exchange | None, answer: list[str], within_ns: int) -> lis
             or not line.startswith(("wake ", "sleep "))]  # fmt: skip
 
 
-def _asked(exchange: Exchange) -> Exchange:
-    """An exchange without the report that need not be told."""
-    if not exchange.lines[-1].startswith("power "):
-        return exchange
-    return replace(exchange, reports=tuple(one for one in exchange.reports if one.kind != "wake"))
-
-
-def _with_room(exchanges: Sequence[Exchange], room_ns: int) -> Iterator[Exchange]:
-    """The exchanges with a supply that the firmware lets go of taken away so much later, as far as
-    nothing else is done meanwhile: it may be late to let go.
-    """
-    for place, one in enumerate(exchanges):
-        later = one.ends_ns + room_ns
-        follows = exchanges[place + 1].ends_ns if place + 1 < len(exchanges) else later
-        if let_go(exchanges[place - 1] if place else None, one) and follows > later:
-            yield Exchange((f"until {later}",), ())
-            yield Exchange((f"off {later}",), ())
-        else:
-            yield one
-
-
-def _first_apart(exchanges: Sequence[Exchange], answers: Sequence[Sequence[str]], kinds: set[str]
+def _first_apart(held: Held, answers: Sequence[Sequence[str]], kinds: set[str]
                  ) -> tuple[int, str, str] | None:  # fmt: skip
     """The first difference to the nanosecond: when, what was expected, what was told."""
     begin = 0
-    for place, exchange in enumerate(exchanges):
+    for place, expected in enumerate(held.due(kinds)):
         told = answers[place] if place < len(answers) else [NOTHING_MORE]
-        end = exchange.ends_ns
-        found = _compare(exchange, told, kinds, begin, end)
+        end = held.exchanges[place].ends_ns
+        found = _compare(expected, told, kinds, begin, end)
         if found is not None:
             return found
         begin = end
@@ -270,63 +241,52 @@ def _split(lines: Sequence[str]) -> list[list[str]]:
 
 def time_of(line: str) -> int:
     """The time in a line that a firmware told, -1 where there is none."""
-    words = line.split(" ")
+    return _time_in(line.split(" "))
+
+
+def _time_in(words: Sequence[str]) -> int:
     if len(words) > 1 and words[1].isascii() and words[1].isdigit() and len(words[1]) < 20:
         return int(words[1])
     return -1
 
 
-def _compare(exchange: Exchange, told: Sequence[str], kinds: set[str],
+def _compare(expected: Sequence[Told], told: Sequence[str], kinds: set[str],
              begin_ns: int, end_ns: int) -> tuple[int, str, str] | None:
     """The first difference within one exchange: when, what was expected, what was told.
 
     The exchange goes from `begin_ns` to `end_ns`. Of two times the earlier one is named: that is
     when the two can first be told apart.
     """
-    expected = [report for report in exchange.reports if report.kind in kinds]
     got = [line for line in told
            if (kind := line.partition(" ")[0]) in kinds or kind not in KINDS]
-    if got == [report.line for report in expected]:
+    if got == [line for _, line in expected]:
         return None
 
     def time_told(line: str) -> int:
         time = time_of(line)
         return time if begin_ns <= time <= end_ns else end_ns
 
-    def first(expected: Sequence[Report], got: Sequence[str]) -> tuple[int, str, str] | None:
-        for report, line in zip(expected, got, strict=False):
-            if report.line != line:
-                return min(report.time_ns, time_told(line)), report.line, line
+    def first(expected: Sequence[Told], got: Sequence[str]) -> tuple[int, str, str] | None:
+        for (time_ns, wanted), line in zip(expected, got, strict=False):
+            if wanted != line:
+                return min(time_ns, time_told(line)), wanted, line
         if len(expected) > len(got):
-            missing = expected[len(got)]
-            return missing.time_ns, missing.line, "nothing"
+            return (*expected[len(got)], "nothing")
         if len(got) > len(expected):
             line = got[len(expected)]
             return time_told(line), "nothing", line
         return None
 
     # Of the reports of one instant, those of different signals may stand in any order.
-    wanted: dict[tuple[str, ...], list[Report]] = {}
+    wanted: dict[tuple[str, ...], list[Told]] = {}
     heard: dict[tuple[str, ...], list[str]] = {}
-    for report in expected:
-        wanted.setdefault(_signal(report.line), []).append(report)
+    for one in expected:
+        wanted.setdefault(signal(one[1].split(" ")), []).append(one)
     for line in got:
-        heard.setdefault(_signal(line), []).append(line)
-    found = [first(wanted.get(signal, []), heard.get(signal, []))
-             for signal in dict.fromkeys([*wanted, *heard])]
+        heard.setdefault(signal(line.split(" ")), []).append(line)
+    found = [first(wanted.get(which, []), heard.get(which, []))
+             for which in dict.fromkeys([*wanted, *heard])]
     return min((one for one in found if one is not None), key=lambda one: one[0], default=None)
-
-
-def _signal(line: str) -> tuple[str, ...]:
-    """What a report is about: its kind, and the output or event."""
-    words = line.split(" ")
-    return (words[0], *words[2:3])
-
-
-def _about(line: str) -> tuple[str, ...]:
-    """The same; waking and sleeping are one thing."""
-    kind, *rest = _signal(line)
-    return ("awake",) if kind in ("wake", "sleep") else (kind, *rest)
 
 
 def compare(firmware: Firmware, drives: Sequence[Drive],

@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 from simfw.behaviour.region import System
 from simfw.behaviour.tree import CONTINUOUS, is_answer, names_in
@@ -142,6 +143,11 @@ class Replay:
     left_out: list[tuple[int, int]] = field(default_factory=list)
     periods_ns: list[int] = field(default_factory=list)
     unasked: tuple[str, ...] = ()
+
+    @cached_property
+    def held(self) -> dict[int, Any]:
+        """What those who hold firmwares against it have made of it, by their tolerance (ns)."""
+        return {}
 
     def repeats(self) -> tuple[tuple[int, int, int], ...]:
         """The stretches that are left out: after, up to, and their period (ns)."""
