@@ -33,10 +33,10 @@ Finding = Literal["consistent", "contradicts", "doubtful", "not measured", "not 
 class Measured:
     """One timing: as written, as measured (ns, in the controller's own time), and the finding.
 
-    `middle_ns` is the median, `low_ns` and `high_ns` the spread; without a median they are the
-    bracket that presses put around a threshold. `count` is how often it was measured, or the
-    presses of a bracket. `beside` are the timings that could not be told apart from it: its value
-    then takes them to be as written.
+    `middle_ns` is the median, `low_ns` and `high_ns` the spread with what the recorder does not
+    tell apart; without a median they are the bracket that presses put around a threshold. `count`
+    is how often it was measured, or the presses of a bracket. `beside` are the timings that could
+    not be told apart from it: its value then takes them to be as written.
     """
 
     key: str
@@ -126,8 +126,12 @@ def _judged(plain: Measured, quantity: Timing, values: Values, replayed: Replaye
     finding: Finding = "consistent"
     if wrong:
         finding = "doubtful" if values.beside else "contradicts"
-    return replace(plain, middle_ns=middle, low_ns=found[0], high_ns=found[-1], count=len(found),
-                   beside=values.beside, finding=finding)
+    # Two moments that are known to a step each lie up to a step nearer, or further apart. A step of
+    # 1 ns is none: times are counted in these.
+    slack = step_ns if step_ns > 1.0 else 0.0
+    low = found[0] - slack if found[0] < 0.0 else max(0.0, found[0] - slack)
+    return replace(plain, middle_ns=middle, low_ns=low, high_ns=found[-1] + slack,
+                   count=len(found), beside=values.beside, finding=finding)
 
 
 def _disagreeing(replayed: Replayed, key: str) -> Iterator[float]:
