@@ -217,6 +217,8 @@ def unit_name(unit: str, dimension: Dimension) -> str | None:
     spelt-out prefix or behind the sign of one ("kOhm", "mAmps"). In capitals throughout the sign M
     could be mega or milli, and is not read.
     """
+    if unit.casefold().endswith(" s"):
+        return None  # "10 min s", "10 m s": a second unit, or a slip, and no plural
     key = unit_key(unit)
     if key in dimension.units:
         return key

@@ -662,3 +662,10 @@ def test_every_example_in_a_message_can_be_read() -> None:
     for dimension in DIMENSIONS:
         q.read_figure(dimension.example, dimension)
         assert all(unit_key(unit) == unit for unit in dimension.units)
+
+
+@pytest.mark.parametrize("text", ["10 min s", "10 sec s", "10 m s", "10 second S", "1 h 5 min s"])
+def test_a_lone_s_behind_a_unit_is_no_plural(text: str) -> None:
+    """It was read as if it were not there, or as milliseconds: nobody knows which was meant."""
+    with pytest.raises(ValueError, match="unknown unit"):
+        q.read_ns(text)
