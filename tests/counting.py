@@ -2,9 +2,9 @@
 
 Counting makes a test take two to five times as long, and most of what takes long goes again and
 again through the same lines: a search, a law that is drawn by the hundred, a year that is lived.
-So a test is looked at after every tick of its processor time. Where nothing new was come to in one,
-the next ones go uncounted, then one is counted, and the longer nothing new comes the more of them
-are left out. What is counted is what was run; what is come to only once in a long test may be left
+So a test is looked at after every tick of its processor time. Where nothing new was come to in a
+few, the next ones go uncounted, then one is counted, and while nothing new comes more are left out
+each time. What is counted is what was run; what is come to only once in a long test may be left
 out, so that the percentage errs to the low side.
 """
 
@@ -24,11 +24,13 @@ import simfw
 
 __all__ = ["begin", "uncounted", "uncounted_from_here", "while_new"]
 
-TICK_S = 0.1
-FIRST, MOST = 2, 16  # ticks that are left out
+TICK_S = 0.02
+DULL = 5  # ticks with nothing new before any is left out
+FIRST, MOST = 2, 8  # ticks that are left out
 _stopped: Coverage | None = None
 _known = -1
 _left = 0
+_dull = 0
 _pause = FIRST
 _held = 0
 _threads = 0
@@ -55,15 +57,17 @@ def _come_to(counting: Coverage) -> int:
 
 def _look(number: int, frame: FrameType | None) -> None:
     """Stop counting where the last tick came to nothing new, or begin again."""
-    global _known, _left, _pause, _stopped
+    global _dull, _known, _left, _pause, _stopped
     if _held:
         return
     counting = Coverage.current()
     if counting is not None:
         before, _known = _known, _come_to(counting)
         if before != _known:
-            _pause = FIRST
-        elif threading.active_count() <= _threads:  # other threads could not be counted anew
+            _pause, _dull = FIRST, 0
+            return
+        _dull += 1
+        if _dull >= DULL and threading.active_count() <= _threads:  # others are not counted anew
             counting.stop()
             _stopped, _left, _pause = counting, _pause, min(2 * _pause, MOST)
     elif _stopped is not None:
@@ -82,8 +86,8 @@ def _begin_again() -> None:
 @contextlib.contextmanager
 def while_new() -> Iterator[None]:
     """Let what runs in the block be counted while it comes to new lines."""
-    global _known, _pause
-    _known, _pause = -1, FIRST
+    global _dull, _known, _pause
+    _dull, _known, _pause = 0, -1, FIRST
     signal.setitimer(signal.ITIMER_VIRTUAL, TICK_S, TICK_S)
     try:
         yield

@@ -45,7 +45,7 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> Counted:
     current = SimpleNamespace(current=lambda: counted if counted.going else None)
     monkeypatch.setattr(counting, "Coverage", current)
     for name, value in {"_stopped": None, "_known": -1, "_pause": counting.FIRST, "_left": 0,
-                        "_held": 0, "_threads": 10_000}.items():
+                        "_dull": 0, "_held": 0, "_threads": 10_000}.items():
         monkeypatch.setattr(counting, name, value)
     return counted
 
@@ -58,17 +58,17 @@ def test_what_comes_to_new_lines_is_counted_on(counted: Counted) -> None:
 
 
 def test_what_goes_round_is_looked_at_ever_more_seldom(counted: Counted) -> None:
-    """Left out for 2 ticks, counted for one; then 4, 8 and 16, and no more than 16."""
-    assert counted.ticks(1) == [True]
-    seen = "".join("x" if going else "." for going in counted.ticks(2 + 4 + 8 + 16 + 16 + 5))
-    assert seen == "..x" "....x" "........x" + 2 * ("." * 16 + "x")
+    """After 5 ticks left out for 2, counted for one; then for 4 and 8, and no more than 8."""
+    assert counted.ticks(5) == [True] * 5
+    seen = "".join("x" if going else "." for going in counted.ticks(2 + 4 + 8 + 8 + 8 + 5))
+    assert seen == "..x" "....x" + 3 * "........x"
 
 
 def test_new_lines_after_long_are_counted_and_it_is_begun_anew(counted: Counted) -> None:
-    """A search that comes to its second part: the pause is 2 ticks again behind it."""
-    counted.ticks(1 + 3 + 5)
+    """A search that comes to its second part: all is as at its beginning."""
+    counted.ticks(5 + 3 + 5)
     counted.lines.add(1)
-    assert counted.ticks(4) == [True, False, False, True]
+    assert counted.ticks(8) == [*[True] * 5, False, False, True]
 
 
 def test_nothing_is_begun_that_is_left_out_by_its_name(counted: Counted) -> None:
@@ -76,7 +76,7 @@ def test_nothing_is_begun_that_is_left_out_by_its_name(counted: Counted) -> None
     counted.going = False
     assert counted.ticks(40) == [False] * 40
     counted.going = True
-    counted.ticks(2)
+    counted.ticks(6)
     assert not counted.going
     with counting.uncounted():
         assert counted.ticks(40) == [False] * 40
