@@ -88,6 +88,10 @@ def check_gadget(
         budget = Budget(int(WORK * effort), clock=clock, seconds=seconds)
     system = build_system(gadget)
     bound, problems = bind_rules((*gadget.rules, *rules), system.names)
+    # A further rule is told by its place in the file that it stands in.
+    bound = tuple(rule if n < len(gadget.rules) else replace(
+        rule, key=f"rules[{n - len(gadget.rules)}] of the further rules")
+        for n, rule in enumerate(bound))
     if problems:
         raise DescriptionError(problems)
     asks_rules = "rule" not in without and bool(wanted & set(OF_RULES))

@@ -26,14 +26,14 @@ def read_rules(path: str | Path, gadget: Gadget) -> tuple[Rule, ...]:
     problems = list(checked.problems)
     rules = () if checked.value is None else checked.value.rules
     problems += checked.keep(bind_rules(rules, names_of(gadget))[1])
-    taken = {rule.name for rule in gadget.rules}
+    taken = {rule.name: "the gadget file has a rule of the same name" for rule in gadget.rules}
     for index, rule in enumerate(rules):
         if rule.name in taken:
             problems.append(
-                Problem(key=f"rules[{index}].name", found=f'"{rule.name}"',
-                        text="the gadget file has a rule of the same name",
+                Problem(key=f"rules[{index}].name", found=f'"{rule.name}"', text=taken[rule.name],
                         allowed="a name of its own for each rule")
             )
+        taken.setdefault(rule.name, f"this name is already used by rules[{index}]")
     if problems:
         raise DescriptionError(file.locate(problems))
     return rules

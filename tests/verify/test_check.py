@@ -408,9 +408,24 @@ def test_all_mistakes_of_a_rule_file_are_told_together(tmp_path: Path) -> None:
     assert 'Did you mean "lamp.lit"' in text
     assert "rule of the same name" in text
     assert "rules.toml:5" in text
+    path.write_text('[[rules]]\nname = "one"\nnever = "lamp.lit"\n[[rules]]\nname = "one"\n'
+                    'always = "lamp.dark"\n', encoding="utf-8")
+    with pytest.raises(DescriptionError, match=r"already used by rules\[0\]"):
+        read_rules(path, gadget(BROKEN))
     with pytest.raises(DescriptionError):
         check_gadget(gadget(PLAIN),
                      rules=(Rule(name="odd", never="lamp.odd"),))
+
+
+def test_a_further_rule_that_breaks_is_found_in_its_own_file() -> None:
+    """It is counted in the file that it stands in, not behind the rules of the gadget file."""
+    further = tuple(Rule.model_validate(each) for each in (
+        {"name": "first", "always": "lamp.dark or lamp.lit"},
+        {"name": "second", "when": "key.press and lamp.dark", "then": "lamp.lit", "within": "1 ms"},
+    ))
+    report = check_gadget(gadget(BROKEN), rules=further, only=("rule",), runs=5)
+    (second,) = [one for one in report.faults if '"second"' in one.text]
+    assert second.rows == ("rules[1] of the further rules",)
 
 
 def test_witnesses_of_one_name_do_not_overwrite_each_other() -> None:
