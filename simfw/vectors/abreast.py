@@ -127,6 +127,9 @@ class Meanwhile(Protocol):
     def comes(self, key: str) -> bool:
         """Whether they do this."""
 
+    def loses(self) -> bool:
+        """Whether a slip loses what comes in the rest of this instant, and in no later one."""
+
 
 MODEL, COPY, BOTH = 0, 1, 2  # whose a region is, or an event
 _Key = tuple[int, ...]
@@ -266,7 +269,7 @@ class Watch:
         """What decides, beside the queue, how the instant goes on."""
         stepper = self.stepper
         return (*stepper.states, *stepper.memory, *stepper.condition_values, *sorted(self._woke),
-                *sorted(self.begun))
+                *sorted(self.begun), self.meanwhile.loses())
 
 
 @dataclass(slots=True)
@@ -304,13 +307,16 @@ class Abreast(Rounds):
         self._came: dict[tuple[str, ...], int] = {}  # of others, by who tells it, since they were
 
     def __bool__(self) -> bool:
-        """Whether anything is left; before conditions are read others may still do something."""
+        """Whether anything is left; before conditions are read others may still do something, and
+        so they may where that is lost in this instant.
+        """
         if self._answers and self._at == len(self._turn.places):
             self._close()
         if len(self):
             return True
-        if not self._rests and self.watch.conditions:
-            self.watch.compare()
+        watch = self.watch
+        if not self._rests and (watch.conditions or watch.meanwhile.loses()):
+            watch.compare()
             self._meanwhile()
             self._rests = not len(self)
             self._any = self._any or not self._rests

@@ -38,8 +38,8 @@ class Slip:
     """A slip that remembers something of the rows of a region.
 
     `third` is a row that fires twice only, `lost` one that is lost where row `behind` has just
-    fired, or, with `failed`, where its time has ended in this stay; `forgets` and `unnoted` as in
-    `Twist`. Of a slip with `rows` it is not
+    fired, or, with `failed`, where its time has ended in this stay; `forgets`, `unnoted`, and
+    `deaf` with the rows `unheard`, as in `Twist`. Of a slip with `rows` it is not
     followed what it does but only whether it ever could: whether one of these rows fires so that a
     stay ends; with `stays` whether it fires at all. With `lasts_ns` it could where a stay in one of
     the states `counted` begins less than that after the one before: an end that is due by then, or
@@ -54,6 +54,8 @@ class Slip:
     failed: bool = False
     forgets: str = ""
     unnoted: str = ""
+    deaf: str = ""
+    unheard: frozenset[str] = frozenset()
     rows: frozenset[str] = frozenset()
     counted: frozenset[str] = frozenset()
     stays: bool = False
@@ -69,7 +71,7 @@ def slip_of(fault: Fault) -> Slip | None:
     """The slip of a fault; None where it remembers nothing."""
     twist = fault.twist
     key = (twist.third or twist.lost or twist.keeps or twist.lasts or twist.forgets
-           or twist.unnoted or twist.begun)
+           or twist.unnoted or twist.begun or twist.deaf)
     if not key:
         return None
     (name,) = fault.touched
@@ -77,6 +79,9 @@ def slip_of(fault: Fault) -> Slip | None:
         return Slip(name + MARK, third=key + MARK)
     if twist.lost:
         return Slip(name + MARK, behind=twist.behind + MARK, lost=key + MARK, failed=twist.failed)
+    if twist.deaf:
+        return Slip(name + MARK, deaf=key + MARK,
+                    unheard=frozenset(one + MARK for one in twist.unheard))
     if twist.forgets or twist.unnoted:
         return Slip(name + MARK, forgets=twist.forgets and key + MARK,
                     unnoted=twist.unnoted and key + MARK)
@@ -134,6 +139,7 @@ class _Watched(Stepper):
 
     beside: Watch | None = None
     compares = False
+    deaf = False  # a slip loses what its region would still hear in this instant
 
     def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
                     ) -> list[int]:
@@ -171,11 +177,17 @@ class _Slipped(_Watched):
                     ) -> list[int]:
         """One instant; a time that goes on in the instant of power-up begins with it."""
         self._powering = power_up
+        self.deaf = False
         return super().run_instant(now_ns, raw_events, power_up=power_up)
 
     def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
         slip, states, memory = self.slip, self.states, self._memory
         if number != self._own:
+            super()._fire(number, row, now_ns, queue)
+        elif slip.deaf:
+            if self.deaf and row.key in slip.unheard:
+                return
+            self.deaf = self.deaf or row.key == slip.deaf
             super()._fire(number, row, now_ns, queue)
         elif slip.third:
             if row.key == slip.third:
@@ -348,6 +360,10 @@ class Twisted(Machine):
         """Whether others do this now: both is tried."""
         return self._instants.decide(key)
 
+    def loses(self) -> bool:
+        """Whether a time has ended behind which nothing is heard in this instant."""
+        return self._stepper.deaf
+
     def _marks_of(self, number: int, key: str) -> Iterator[tuple[int, int]]:
         """Where the time of a row ends: the states, and which of their marks."""
         part = self.parts[number]
@@ -365,7 +381,10 @@ class Twisted(Machine):
         """What an instant may do: here its two parts, one after the other."""
         at = config[self.apart], config[len(self.parts) + self.apart]
         if self.apart not in due or at not in self._ends:
-            return super().leaf(config, due, chosen)
+            leaf = super().leaf(config, due, chosen)
+            # What comes with it is lost in that instant, and not if it comes behind.
+            deaf = "" if self.slip is None else self.slip.deaf
+            return _alone(leaf) if deaf and any(deaf in one.rows for one in leaf.effects) else leaf
         # What comes from regions that are not here may come in any round of that instant.
         late = [] if self._quiet else [
             first for first, second in chosen if second >= 0 and first in self.outside]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from simfw import load_gadget
 from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
@@ -16,9 +18,12 @@ from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import Fault
 from simfw.vectors.possible import all_faults
 from simfw.vectors.sketch import Act
+from tests.sharing import uncounted
 from tests.vectors.acts import pressed
 from tests.vectors.test_equal import MS, made, region, row
+from tests.vectors.test_equal import told as told_at_random
 
+ROOT = Path(__file__).parents[2]
 S = 1000 * MS
 KEY = {"key": {"debounce": "20 ms"}}
 LAMP = made({
@@ -91,8 +96,57 @@ def test_it_is_told_by_what_a_sample_tells_as_a_time_ends() -> None:
     assert any(later - earlier == 60 * S for earlier in lows for later in lows)
 
 
-def test_it_is_never_proved_to_change_nothing() -> None:
-    """No search follows it."""
+SLIDE = {"slide": {"debounce": "20 ms"}}
+EITHER = region("dark", "dark lit", row("lit", "dark", on="slide.closed"),
+                row("dark", "lit", after="100 ms", when="not slide.on"),
+                row("dark", "lit", on="slide.opened"), lit="lit")
+GONE = made({"lamp": EITHER}, toggles=SLIDE)
+"""A time that ends only where the slide has opened in that instant, which leads on in any case."""
+
+BACK = made({"lamp": {**EITHER, "rows": [*EITHER["rows"], row("lit", "dark", on="slide.opened")]}},
+            toggles=SLIDE)
+"""What is lost then would light the lamp again."""
+
+AT_ONCE = made({"lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                               row("dark", "lit", on="key.press"),
+                               row("dark", "lit", after="100 ms"), lit="lit")},
+               buttons={"key": {"debounce": "0 s"}})
+"""A press that settles in the instant of its edge."""
+
+TOLD_LATE = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="three"),
+                   row("dark", "lit", after="100 ms"), lit="lit"),
+    "walk": region("home", "home on", row("on", "home", on="key.press"),
+                   row("home", "on", after="100 ms", emit="one")),
+    "echo": region("on", "on off", row("same", "on", on="one", emit="two")),
+    "more": region("on", "on off", row("same", "on", on="two", emit="three")),
+})
+"""What is lost is told three rounds behind the time that ends."""
+
+
+@pytest.mark.parametrize(("gadget", "proved"), [
+    (GONE, True), (BACK, False), (AT_ONCE, False), (TOLD_LATE, False)])
+def test_it_is_proved_where_what_is_lost_leads_nowhere_else(gadget: Gadget, proved: bool) -> None:
+    """By a search in which others go on telling while the region hears nothing: where that may
+    show random play tells it.
+    """
+    (fault,) = (one for one in deaf(gadget) if one.about.startswith("behaviour.lamp"))
+    prepared = Prepared(gadget)
+    assert Prover(holding(prepared.system), gadget.segments).same(fault) is proved
+    with uncounted():
+        assert (told_at_random(prepared, [fault], 60, "wake") == []) is proved
+
+
+def test_what_a_bench_tells_is_not_proved_to_change_nothing() -> None:
+    """A click, or a sample, that comes as a time ends."""
     for gadget in (LAMP, SIGN):
         prover = Prover(holding(Prepared(gadget).system), gadget.segments)
         assert not any(prover.same(fault) for fault in deaf(gadget))
+
+
+def test_a_door_that_opens_as_its_time_ends_is_shut_off_either_way() -> None:
+    """The time of a guard ends only where the door is open, which leads to the same."""
+    gadget = load_gadget(ROOT / "tests" / "gallery" / "fridge-door" / "gadget.toml")
+    prover = Prover(holding(Prepared(gadget).system), gadget.segments)
+    assert {fault.about for fault in deaf(gadget) if prover.same(fault)} == {
+        "behaviour.guard.rows[0]"}
