@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -109,7 +110,7 @@ def run(arguments: argparse.Namespace) -> int:
         result = simulated(scenario, prepared)
 
     def other() -> dict[str, Any]:
-        return ledger_json(simulated(load_scenario(arguments.scenario, gadget=arguments.since)))
+        return ledger_json(simulated(_with_earlier(arguments.scenario, arguments.since)))
 
     against = as_written(settings, other)
     if arguments.since is not None:
@@ -154,6 +155,21 @@ def check_page(path: str) -> None:
     if not path.lower().endswith((".html", ".htm")):
         raise UsageError(f"--page {path}: a page is an .html file. Allowed: FILE.html.")
     check_file(path)
+
+
+def _with_earlier(path: str, since: str) -> Scenario:
+    """The scenario with an earlier gadget file; what is wrong with it there says so."""
+    from simfw.errors import DescriptionError
+    from simfw.loading import load_scenario
+
+    try:
+        return load_scenario(path, gadget=since)
+    except DescriptionError as error:
+        raise DescriptionError([
+            replace(problem, text=f"with --since {since}, {problem.text}")
+            if problem.file == str(path) else problem
+            for problem in error.problems
+        ]) from None
 
 
 def _drawn(arguments: argparse.Namespace, lasts_ns: int) -> tuple[int, int]:
