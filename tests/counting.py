@@ -25,8 +25,8 @@ import simfw
 __all__ = ["begin", "uncounted", "uncounted_from_here", "while_new"]
 
 TICK_S = 0.02
-DULL = 5  # ticks with nothing new before any is left out
-FIRST, MOST = 2, 8  # ticks that are left out
+DULL = 25  # ticks with nothing new before any is left out
+FIRST, MOST = 2, 4  # ticks that are left out
 _stopped: Coverage | None = None
 _known = -1
 _left = 0

@@ -58,17 +58,17 @@ def test_what_comes_to_new_lines_is_counted_on(counted: Counted) -> None:
 
 
 def test_what_goes_round_is_looked_at_ever_more_seldom(counted: Counted) -> None:
-    """After 5 ticks left out for 2, counted for one; then for 4 and 8, and no more than 8."""
-    assert counted.ticks(5) == [True] * 5
-    seen = "".join("x" if going else "." for going in counted.ticks(2 + 4 + 8 + 8 + 8 + 5))
-    assert seen == "..x" "....x" + 3 * "........x"
+    """After half a second left out for 2 ticks, counted for one; then for 4, and no more than 4."""
+    assert counted.ticks(counting.DULL) == [True] * counting.DULL
+    seen = "".join("x" if going else "." for going in counted.ticks(2 + 4 + 4 + 4 + 4))
+    assert seen == "..x" + 3 * "....x"
 
 
 def test_new_lines_after_long_are_counted_and_it_is_begun_anew(counted: Counted) -> None:
     """A search that comes to its second part: all is as at its beginning."""
-    counted.ticks(5 + 3 + 5)
+    counted.ticks(counting.DULL + 3 + 5)
     counted.lines.add(1)
-    assert counted.ticks(8) == [*[True] * 5, False, False, True]
+    assert counted.ticks(counting.DULL + 3) == [*[True] * counting.DULL, False, False, True]
 
 
 def test_nothing_is_begun_that_is_left_out_by_its_name(counted: Counted) -> None:
@@ -76,7 +76,7 @@ def test_nothing_is_begun_that_is_left_out_by_its_name(counted: Counted) -> None
     counted.going = False
     assert counted.ticks(40) == [False] * 40
     counted.going = True
-    counted.ticks(6)
+    counted.ticks(counting.DULL + 1)
     assert not counted.going
     with counting.uncounted():
         assert counted.ticks(40) == [False] * 40
