@@ -41,8 +41,8 @@ UNCOUNTED = frozenset((
     "panel/test_bench.py::test_what_is_done_in_frames_is_one_run_of_its_scenario",
     "report/test_firmware_tutorial.py",
     "stimuli/recording/test_many_wires.py::test_a_hundred_thousand_wires_are_read",
-    "test_docs.py", "test_every_key.py", "test_examples.py", "test_features.py",
-    "test_one_answer.py", "test_setting.py::test_findings_that_come_or_go_are_told",
+    "test_every_key.py", "test_features.py", "test_one_answer.py",
+    "test_setting.py::test_findings_that_come_or_go_are_told",
     "verify/test_bands.py", "verify/test_check.py::test_rules_of_the_how_to_page_can_be_checked",
     "verify/test_coincide.py::"
     "test_leaving_out_what_may_come_one_after_another_leaves_out_no_state",
