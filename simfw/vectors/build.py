@@ -19,6 +19,7 @@ from simfw.errors import UntellableInstant
 from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
+from simfw.vectors.brief import briefly, shortest_ns
 from simfw.vectors.clocked import in_time
 from simfw.vectors.closing import Closing
 from simfw.vectors.company import Company
@@ -47,6 +48,7 @@ from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import SIDE, beside, resting_hands, search
 from simfw.vectors.sketch import Act
 from simfw.vectors.whittle import ONWARD, TOLD, TURNS, Exposure, Whittler
+from simfw.vectors.wrapping import waits, wrapped
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
@@ -56,11 +58,15 @@ __all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_path
            "make_vectors", "rehearsed", "replay_scenario", "tail_ns", "to_scenario"]  # fmt: skip
 
 MS = 1_000_000
-WHY = ORDER, READING, CLOCK = "order", "reading", "clock"  # a vector is for the host
+# Why a vector is for the host.
+WHY = ORDER, READING, CLOCK, LENGTH, SUPPLY = "order", "reading", "clock", "length", "supply"
+LONGEST_NS = 10 * 86_400_000 * MS  # that anyone would sit at a bench for
+LEAST_LOSS_NS = 20 * MS  # that the capacitors of a board do not bridge; common practice, no source
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
 BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              HELD: "power-up with a contact closed"}  # fmt: skip
+BRIEF = "losses of the supply that are over in 1 ms"
 # Faults that show to the nanosecond only.
 EXACT = ("expiry", "deaf", "met", "regions", "order", "sign", "step")
 WORTH_FOLDING_NS = 30_000 * MS
@@ -95,7 +101,9 @@ class Vector:
     @property
     def why(self) -> str:
         """Why a bench and a real unit cannot be held to it; empty where they can."""
-        return ORDER if self.exact else READING if self.near else CLOCK if self.drifts else ""
+        return (ORDER if self.exact else READING if self.near else CLOCK if self.drifts
+                else LENGTH if self.ends_ns > LONGEST_NS
+                else SUPPLY if shortest_ns(self.acts) < LEAST_LOSS_NS else "")
 
     @property
     def for_host(self) -> bool:
@@ -445,6 +453,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts, adds=adds,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, exact=exact))
     exposure = _sharpen(prepared, model, found, vectors, effort, contacts)
+    vectors += _more(prepared, model, vectors) if effort else ()
     vectors = for_real_units(prepared, model, vectors, exposure, lambda scenario: replay_scenario(
         model, scenario, whole=False))
     left = set(items)
@@ -471,6 +480,29 @@ def _in_time(model: Rehearsal, vectors: Sequence[Vector]) -> Iterator[Vector]:
     return in_time(vectors, None if written is None else Fraction(repr(written.value)), at)
 
 
+def _more(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vector]) -> list[Vector]:
+    """Vectors like some of these in which the counter of a clock comes round while something takes
+    its time, or a loss of the supply is over almost at once.
+    """
+    made = list(vectors)
+    closing = _closing(prepared.gadget, prepared.circuit)
+    found = [(vector, Found(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns,
+                            covers=vector.covers)) for vector in vectors]  # fmt: skip
+
+    def play(path: Found) -> Replay | None:
+        return model.played(path.charge, path.acts, path.ends_ns)
+
+    waiting = [wait for vector, path in found if vector.scenario is not None and not vector.exact
+               for wait in waits(path, vector.replay)]  # fmt: skip
+    for title, path in wrapped(waiting, play):
+        one = _made_vector(prepared, model, _closed(path, closing), made, (), title)
+        made += [] if one is None else [one]
+    for path in briefly([(path, vector.replay) for vector, path in found]):
+        one = _made_vector(prepared, model, path, made, (), BRIEF)
+        made += [] if one is None else [one]
+    return made[len(vectors) :]
+
+
 def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vectors: list[Vector],
              effort: int, contacts: Contacts) -> Exposure:  # fmt: skip
     """Add vectors to `vectors` that expose faults which those there do not; what is exposed."""
@@ -482,7 +514,7 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
     closing = _closing(gadget, prepared.circuit)
 
     def kept(path: Found, *faults: Fault, title: str = "") -> bool:
-        made = _made_vector(prepared, model, path, vectors, faults, title)
+        made = _made_vector(prepared, model, path, vectors, faults, title, exact=bool(title))
         new = made is not None and whittler.add(made.name, made.replay, faults,
                                                 always=bool(title))
         if made is not None and new:
@@ -566,10 +598,11 @@ def _ways(path: Found, closing: Closing) -> tuple[Found, ...]:
 
 
 def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Sequence[Vector],
-                 faults: Sequence[Fault], title: str = "") -> Vector | None:  # fmt: skip
+                 faults: Sequence[Fault], title: str = "", *, exact: bool = False
+                 ) -> Vector | None:  # fmt: skip
     """A path as a vector that tells faults; None where its run is none that a firmware can get.
 
-    With a `title` it shows what comes first in one instant.
+    Without faults it has a `title`; an `exact` one shows what comes first in one instant.
     """
     gadget, path = prepared.gadget, _off_levels(prepared.system, path)
     scenario, ends_ns, played = rehearsed(model, path.charge, path.acts, path.ends_ns)
@@ -578,17 +611,18 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
     alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
     name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
     closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
-    exact = (bool(title) or any(fault.kind in EXACT for fault in faults)
+    exact = (exact or any(fault.kind in EXACT for fault in faults)
              or _at_power_up(path.acts)
              or closeness.of(path.charge, path.acts, ends_ns))  # fmt: skip
     if not title:
         title = f"tells {faults[0].text.removeprefix('behaviour.')}"
         title += f" and {len(faults) - 1} more" if len(faults) > 1 else ""
-    title = f"{FOR_THE_HOST if exact else ''}{title}"
+    made = Vector(name=name, title=title, charge=path.charge, acts=path.acts, ends_ns=ends_ns,
+                  scenario=scenario, replay=played, adds=(), exact=exact)  # fmt: skip
+    title = f"{FOR_THE_HOST if made.for_host else ''}{title}"
     if scenario is not None:
         scenario = replace(scenario, title=f"{name}: {title}")
-    return Vector(name=name, title=title, charge=path.charge, acts=path.acts, ends_ns=ends_ns,
-                  scenario=scenario, replay=played, adds=(), exact=exact)  # fmt: skip
+    return replace(made, title=title, scenario=scenario)
 
 
 def _why(system: System, item: str) -> str:

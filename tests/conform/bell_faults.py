@@ -566,6 +566,4 @@ OPEN = {
         "shows where both contacts move in the instant of power-up; no vector has that",
     "contact that moves twice in one instant read at each edge, not once for all":
         "no contact moves twice in one instant, as the protocol says",
-    "press while sounding silences and is used up":
-        "shows where a press comes while the chirp sounds and nothing else follows; no vector has that",
 }

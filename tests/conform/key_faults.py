@@ -1,6 +1,7 @@
 """Faults put into `key_firmware.py` by its author: what is wrong, and what stands instead of what.
 
-`OPEN` are those that no vector tells, each with the reason. One more of 75 made it hang.
+`OPEN` are those that no vector tells, each with the reason. One more
+than stand here made it hang.
 """
 
 FAULTS: dict[str, list[tuple[str, str]]] = {
@@ -459,6 +460,23 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
          "    def edge(self, level):\n"
          "        if self.k.lamp.mode == 3:\n"
          "            return\n"),
+    ],
+    "times end as 16 bits of milliseconds come round": [
+        ("        self.due = now + length\n",
+         "        self.due = min(now + length, (now // (65536 * MS) + 1) * 65536 * MS)\n"),
+    ],
+    "times end as 32 bits of microseconds come round": [
+        ("        self.due = now + length\n",
+         "        self.due = min(now + length, (now // 4294967296000 + 1) * 4294967296000)\n"),
+    ],
+    "the light is as it was after a loss of up to 50 ms": [
+        ("                self.kernel = None\n",
+         "                self.old, self.gone, self.kernel = self.kernel, int(rest[0]), None\n"),
+        ("        self.kernel = Kernel(self, now, self.key, edges)\n",
+         "        self.kernel = Kernel(self, now, self.key, edges)\n"
+         "        if getattr(self, 'old', None) and now - self.gone <= 50 * MS:\n"
+         "            self.kernel.lamp.mode = self.old.lamp.mode\n"
+         "            self.kernel.report()\n"),
     ],
     "old expiry still counts after a new entry in its instant": [
         ("                if task.timer.serial == serial:",

@@ -146,7 +146,7 @@ def test_all_mistakes_of_the_tables_are_told_together(hook, mute, tmp_path, monk
     ("vectors.csv", "vector,for,title,ends_ns\n", "Allowed: vector,for,why,title,ends_ns"),
     ("vectors.csv", "vector,for,why,title,ends_ns\n", "no vector stands here"),
     ("vectors.csv", "vector,for,why,title,ends_ns\nv01,host,luck,x,1\nv01,host,,x,1\n",
-     "why = luck: no such reason. Allowed: order, reading, clock or nothing"),
+     "why = luck: no such reason. Allowed: order, reading, clock, length, supply or nothing"),
     ("vectors.csv", "vector,for,why,title,ends_ns\nv01,bench,clock,x,1\n",
      "for = bench: with this `why` it is for the host. Allowed: host."),
     ("stimuli.csv", "vector,time_ns,signal,value,code\n", "nothing stands here of this vector"),
