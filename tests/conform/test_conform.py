@@ -45,7 +45,6 @@ from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
 from simfw.vectors.build import Rehearsal
 from simfw.vectors.exposing import Judge
-from simfw.vectors.replay import Exchange, Report
 from simfw.vectors.sketch import Act
 from simfw.verify.replay import Options
 from tests.report.generated_c import compile_harness, compiler
@@ -470,20 +469,18 @@ def test_a_line_that_comes_in_two_pieces_is_one(tmp_path):
 ])
 def test_a_difference_is_named_by_the_earlier_of_its_two_times(told, time_ns):
     """The model has lamp at 50 ns and red at 90 ns, in an exchange from 10 ns to 100 ns."""
-    expected = (Report("out", 50, "lamp", 1), Report("out", 90, "red", 1))
-    exchange = Exchange(("until 100",), expected)
-    found = firmware_module._compare(exchange, told, {"out"}, 10, 100)
+    expected = [(50, "out 50 lamp 1"), (90, "out 90 red 1")]
+    found = firmware_module._compare(expected, told, {"out"}, 10, 100)
     assert found is not None
     assert found[0] == time_ns
 
 
 def test_the_order_of_outputs_within_an_instant_does_not_count():
     """Two outputs that change at one time, told the other way round."""
-    reports = (Report("out", 50, "lamp", 1), Report("out", 50, "red", 1))
-    exchange = Exchange(("step 100",), reports)
+    expected = [(50, "out 50 lamp 1"), (50, "out 50 red 1")]
     told = ["out 50 red 1", "out 50 lamp 1"]
-    assert firmware_module._compare(exchange, told, {"out"}, 10, 100) is None
-    assert firmware_module._compare(exchange, told[:1], {"out"}, 10, 100) == (
+    assert firmware_module._compare(expected, told, {"out"}, 10, 100) is None
+    assert firmware_module._compare(expected, told[:1], {"out"}, 10, 100) == (
         50, "out 50 lamp 1", "nothing")
 
 
