@@ -20,17 +20,18 @@ __all__ = ["Wait", "waits", "wrapped"]
 MS = 1_000_000
 # (comes round after, what it counts, how many waits are tried there)
 COUNTERS = (
-    (2**16 * MS, "16 bits of milliseconds", 3),
+    (2**16 * MS, "16 bits of milliseconds", 4),
     (2**32 * 1000, "32 bits of microseconds", 2),
     (2**32 * MS, "32 bits of milliseconds", 1),
 )
 MOST_REPORTS = 5000  # up to the wrap: a gadget that never rests is not waited for
 LONGEST_NS = 60_000 * MS  # a wait that is done again
+SHOWN = ("event", "out")
 
 
 @dataclass(frozen=True, slots=True)
 class Wait:
-    """A stretch in which a time ran until an output changed, in a course that hands can go."""
+    """A stretch in which a time ran until something came of it, in a course that hands can go."""
 
     began_ns: int
     ended_ns: int
@@ -43,13 +44,13 @@ class Wait:
 
 
 def waits(path: Found, replay: Replay) -> Iterator[Wait]:
-    """Those of a course: from the last act, or the last change of an output, to the next one. None
-    where something is done before, or in the instant of, power-up.
+    """Those of a course: up to an event or a change of an output, from the last of them or the last
+    act. None where something is done before, or in the instant of, power-up.
     """
     if any(act.at_ns <= 0 for act in path.acts):
         return
     shown = sorted({report.time_ns for exchange in replay.exchanges
-                    for report in exchange.reports if report.kind == "out"})
+                    for report in exchange.reports if report.kind in SHOWN})
     marks = sorted({act.at_ns for act in path.acts if act.at_ns > 0} | set(shown))
     for time_ns in shown:
         place = bisect_left(marks, time_ns)
@@ -107,6 +108,6 @@ def wrapped(found: Sequence[Wait], play: Callable[[Found], Replay | None]
 
 
 def _shows(replay: Replay, time_ns: int) -> bool:
-    """Whether an output changes at a time: what is waited for has come about there, too."""
-    return any(report.kind == "out" and report.time_ns == time_ns
+    """Whether something comes of a time there, too."""
+    return any(report.kind in SHOWN and report.time_ns == time_ns
                for exchange in replay.exchanges for report in exchange.reports)

@@ -32,14 +32,14 @@ def mill() -> tuple[Vector, ...]:
 
 
 def _at(vector: Vector, time_ns: int) -> tuple[int, int]:
-    """The last act or change of an output before a time, and the next change behind it."""
+    """The last act, event or change of an output before a time, and the next behind it."""
     shown = [report.time_ns for exchange in vector.replay.exchanges
-             for report in exchange.reports if report.kind == "out"]
+             for report in exchange.reports if report.kind in ("event", "out")]
     marks = [*shown, *(act.at_ns for act in vector.acts)]
     return max(one for one in marks if one < time_ns), min(one for one in shown if one >= time_ns)
 
 
-def test_each_counter_comes_round_halfway_through_a_time_that_ends_at_an_output(mill):
+def test_each_counter_comes_round_halfway_through_a_time_of_which_something_comes(mill):
     """After 65.536 s, 71.6 min and 49.7 days: two to the 16th and 32nd power, counted."""
     for wraps_ns, counter, most in COUNTERS:
         late = [one for one in mill if f"clock of {counter} comes round" in one.title]
