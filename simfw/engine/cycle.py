@@ -111,6 +111,12 @@ class Cycle:
         """The regions that do not move in it."""
         return tuple(r for r in range(len(self.members[0].states)) if r not in self.moving)
 
+    @cached_property
+    def instants(self) -> int:
+        """How many there are in one period, those of shorter cycles in it included."""
+        folded = [member.folded for member in self.members if member.folded is not None]
+        return len(self.members) + sum(count * inner.instants for inner, _, count in folded)
+
     def holds_all(self, ticking: Sequence[int], dues: Sequence[int]) -> bool:
         """Whether all `ticking` regions that have a dwell ahead move within it."""
         moving = self.moving

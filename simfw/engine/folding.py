@@ -124,6 +124,17 @@ class Folder:
         """Whether instants go by without being looked at."""
         return self._pause > 0
 
+    @property
+    def made(self) -> int:
+        """How many turns of cycles there are tables of."""
+        return sum(len(cycle.turns) for cycle in self.cycles)
+
+    @property
+    def spared(self) -> int:
+        """How many instants were gone by in whole periods."""
+        return sum(turn.count * cycle.instants
+                   for cycle in self.cycles for turn in cycle.turns.values())
+
     def pass_by(self, count: int) -> None:
         """So many instants have gone by that were not looked at."""
         if self._pause:

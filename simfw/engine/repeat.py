@@ -46,6 +46,8 @@ HALVINGS = 12  # of the charge between a repetition that fails and one that does
 LIFE_INSTANTS = 1_000_000  # what all trials of a life may take
 RANGE_INSTANTS = 500_000  # and what those of its range may
 COURSES = 32  # that are kept to be followed from other charges
+SHORT = 600  # instants that a repetition may take to be gone through one by one
+SPARED = 60  # instants that each turn of a cycle must spare to be worth its tables
 MOST_TRIED = 10  # figures whose ends are tried by running repetitions
 
 
@@ -187,9 +189,11 @@ class _Repetitions:
     """
 
     def __init__(
-        self, run: Run, prepared: Prepared, fold: bool, asked: Asked | None = None
+        self, run: Run, prepared: Prepared, fold: bool, asked: Asked | None = None, *,
+        short: bool = False,
     ) -> None:
-        self.run, self.prepared, self.fold = run, prepared, fold
+        """`short`: as far as is known, one takes few instants, and folds are not worth it."""
+        self.run, self.prepared, self.fold, self._short = run, prepared, fold, short
         self._scenario = replace(run.scenario, gadget=prepared.gadget)
         self._plant: Plant | None = None
         self._watch: Watch | None = None
@@ -199,6 +203,7 @@ class _Repetitions:
             simulation, watch = self._simulated(1.0, None)
             asked = Asked.of(self._scenario, simulation.expected, watch)
             self.instants = watch.instants
+            self._short = simulation.folder.spared < SPARED * simulation.folder.made
         self.asked = asked
 
     def __call__(self, charge: float) -> Trial:
@@ -239,13 +244,22 @@ class _Repetitions:
             self.prepared, replace(self._scenario, charge=charge), self.run.seed, self.fold, False,
             (watch,), None, self._plant, log=False, course=course,
         )
-        simulation.go()
+        self._go(simulation)
         self._plant, self._watch = simulation.plant, watch
         self._plant.keeps_phases = True  # all that is asked of this simulation is its end
         if course.usable:
             self._courses.insert(0, (course, tuple(simulation.expected)))
             del self._courses[COURSES:]
         return simulation, watch
+
+    def _go(self, simulation: Simulation) -> None:
+        """To the end; a short repetition without a search for what comes round in it."""
+        if self._short and simulation.glide.fits:
+            simulation.fold = False
+            if simulation.go(SHORT):
+                return
+            self._short, simulation.fold = False, self.fold
+        simulation.go()
 
     def with_values(
         self, values: dict[str, float], drawing: dict[object, Prepared] | None = None
@@ -260,7 +274,7 @@ class _Repetitions:
         prepared.learn_with(self.prepared)
         if drawing is not None:
             prepared.draw_with(drawing.setdefault(drawn_by(values), prepared))
-        return _Repetitions(self.run, prepared, self.fold, self.asked)
+        return _Repetitions(self.run, prepared, self.fold, self.asked, short=self._short)
 
 
 # -- ranges ----------------------------------------------------------------------------------------
