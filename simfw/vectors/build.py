@@ -68,7 +68,7 @@ POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              HELD: "power-up with a contact closed"}  # fmt: skip
 BRIEF = "losses of the supply that are over in 1 ms"
 # Faults that show to the nanosecond only.
-EXACT = ("expiry", "deaf", "met", "regions", "order", "sign", "step")
+EXACT = ("expiry", "deaf", "eclipsed", "met", "regions", "order", "sign", "step")
 WORTH_FOLDING_NS = 30_000 * MS
 LONGEST_TAIL_NS = 10_000 * MS
 
@@ -567,7 +567,7 @@ def _sharpen(prepared: Prepared, model: Rehearsal, found: Sequence[Found], vecto
                     ((path, True) for path in (whittler.hurried() if effort else ())))
     for path, anew in courses:
         gone_through(path, anew=anew)
-    for fault, path in whittler.gone_over(found) if effort else ():
+    for fault, path in chain(whittler.gone_over(found), whittler.eclipsed()) if effort else ():
         played = model.played(path.charge, path.acts, path.ends_ns)
         if played is not None and whittler.tells(fault, played):
             keep(path, fault)

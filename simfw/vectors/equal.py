@@ -64,7 +64,7 @@ from simfw.verify.terms import SUPPLY
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 
 # What the search does not follow.
-UNPROVED = ("power-up", "echo", "unkept", "played", "met")
+UNPROVED = ("power-up", "echo", "unkept", "played", "met", "eclipsed")
 WORK = 60_000  # units of the search side by side (see `verify/budget.py`), for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
 LEAST = 5_000  # units for such a search, at least

@@ -111,6 +111,8 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
         return None
     if fault.kind == "met":
         return [happening(f"{fault.twist.met}.edge")]
+    if fault.twist.missed:
+        return [happening(f"{fault.twist.missed}.edge")]
     if fault.kind in ("power-up", "starts", "kept", "unkept"):
         return [LOST if fault.kind in ("kept", "unkept") else POWER]
     (name,) = fault.touched
@@ -125,7 +127,7 @@ def _comes_up(system: System, fault: Fault) -> list[object] | None:
     if fault.kind == "memory" and region.resume_points != changed.resume_points:
         lost = set(region.resume_points) ^ set(changed.resume_points)
         return [standing(name, point) for point in lost]
-    if fault.kind in ("expiry", "deaf"):
+    if fault.kind in ("expiry", "deaf", "eclipsed"):
         return [ending(name, state) for row in region.rows if row.key == fault.about
                 for state in row.sources]
     if fault.kind == "lasts":

@@ -39,6 +39,7 @@ KINDS: Mapping[str, str] = {
     "order": "two rows in the other order",
     "expiry": "the end of a time taken before, or after, all else in its instant",
     "deaf": "what comes in the instant in which a time ends lost",
+    "eclipsed": "the end of a time, or an edge, lost where another time ends in the same instant",
     "again": "a guard that failed asked again",
     "drive": "a level halved, or a light left off",
     "sequence": "a step of a sequence of another length or level, or the sequence left out",
@@ -89,7 +90,9 @@ class Twist:
     behind which the rows `unheard` of its region fire no more in the same instant. Where one of
     the rows `plays_on` fires, a sequence that goes through both states goes on; where row `replays`
     fires, what is played begins anew. `met` is a contact whose edge is lost where another one
-    moves in the same instant.
+    moves in the same instant. `eclipsed` is the key of a row the end of whose time
+    is lost where that of row `behind`, of another region, ends in the same instant, `missed` a
+    contact of which an edge is lost there.
     """
 
     keeps: str = ""
@@ -121,6 +124,8 @@ class Twist:
     plays_on: frozenset[str] = frozenset()
     replays: str = ""
     met: str = ""
+    eclipsed: str = ""
+    missed: str = ""
 
 
 NONE = Twist()

@@ -21,6 +21,7 @@ from simfw.behaviour.region import Condition, Drive, Region, Row, Sequence, Stat
 from simfw.vectors.around import read_in
 from simfw.vectors.at_power import COUNTING, MOST_STATES, AtPower, counted
 from simfw.vectors.compared import parts_of, slips_of
+from simfw.vectors.eclipsed import eclipses
 from simfw.vectors.faults import Fault, Twist
 from simfw.vectors.items import may_be_cut, repeats
 
@@ -100,6 +101,7 @@ class _Maker(AtPower):
         yield from self.of_power_up()
         yield from self.of_echoes()
         yield from self.of_edges()
+        yield from eclipses(self.system)
 
     # -- rows --------------------------------------------------------------------------------------
 

@@ -68,6 +68,7 @@ class Faulty(Stepper):
             ids = self._state_ids[self._lasting]
             self._counted = frozenset(ids[name] for row in self.system.regions[self._lasting].rows
                                       if row.key == twist.lasts for name in row.sources)
+        self._eclipsed = self._region_of(twist.eclipsed)
         self._following = self._region_of(twist.lost)
         # Most firings have nothing to do with the slip.
         self._fires = self._fire if self._lasting >= 0 or self._following >= 0 or (
@@ -142,6 +143,12 @@ class Faulty(Stepper):
     def run_instant(self, now_ns: int, raw_events: Iterable[str] = (), *, power_up: bool = False
                     ) -> list[int]:
         """One instant; with a slip, a time that ends comes before, or after, all else."""
+        if self._eclipsed >= 0 and not power_up:
+            self._eclipse(now_ns)
+        if self.twist.missed and not power_up and any(
+                row.key == self.twist.behind
+                for row in self._ending(self._region_of(self.twist.behind), now_ns)):
+            raw_events = [event for event in raw_events if event != f"{self.twist.missed}.edge"]
         apart = self._apart
         if apart < 0 or power_up or self.dues[apart] > now_ns or not self._ends(apart):
             return super().run_instant(now_ns, raw_events, power_up=power_up)
@@ -167,6 +174,22 @@ class Faulty(Stepper):
         """All that decides how the instant goes on; a slip remembers, and moves clocks."""
         return (*super()._here(queue), self.hidden, self._deaf_ns, *self.spent, *self.dues,
                 *self.entered_ns)
+
+    def _eclipse(self, now_ns: int) -> None:
+        """Lose the end of a time where another one ends now, too."""
+        twist, number = self.twist, self._eclipsed
+        if self.dues[number] <= now_ns and all(
+                any(row.key == key for row in self._ending(region, now_ns))
+                for region, key in ((number, twist.eclipsed),
+                                    (self._region_of(twist.behind), twist.behind))):
+            super()._expire(number, deque())
+
+    def _ending(self, number: int, now_ns: int) -> Sequence[Any]:
+        """The rows whose time ends now."""
+        if self.dues[number] > now_ns:
+            return ()
+        rows: Sequence[Any] = self.dwells[number][self.states[number]][self.spent[number]][1]
+        return rows
 
     def _ends(self, number: int) -> bool:
         """Whether it is the row of the slip whose time ends next in its region."""

@@ -15,6 +15,7 @@ from simfw.vectors.amid import Amid
 from simfw.vectors.asking import Asking
 from simfw.vectors.contacts import Contacts
 from simfw.vectors.dances import Dances
+from simfw.vectors.eclipsed import Eclipses
 from simfw.vectors.equal import HANDS, NEAR, PROOF, Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import KINDS, Fault
@@ -47,7 +48,7 @@ MOST_FAULTS = 1200  # in larger gadgets every so many-th is taken
 LARGE = 1_600  # faults: with k times as many, all work below is divided by k
 MOST_INSTANTS = 220_000  # for all of them
 MOST_WORK = 500_000  # units of the search side by side (see `verify/budget.py`), for all of them
-LAST = ("expiry", "deaf", "again", "order", "regions")
+LAST = ("expiry", "deaf", "eclipsed", "again", "order", "regions")
 COURSES = ("begun", "lasts", "third", "follow", "kept")  # that show in the course of several stays
 MOST_DRIVEN = 1_500  # instants in which a fault may come up in the first vectors
 MOST_STROLLS = 80
@@ -365,6 +366,17 @@ class Whittler:
                     break
                 yield path
 
+    def eclipsed(self) -> Iterator[tuple[Fault, Found]]:
+        """Courses on which two times end in one instant, for each end that is lost there."""
+        teller = self.teller
+        made = Eclipses(self.gadget, teller.system, teller.circuit, teller.handled, self.places,
+                        teller.reading)
+        for fault in [fault for fault in self.left if fault.kind == "eclipsed"]:
+            for path in made.together(fault):
+                if not self._is_left(fault):
+                    break
+                yield fault, path
+
     def gone_over(self, paths: Sequence[Found]) -> Iterator[tuple[Fault, Found]]:
         """Courses on which a row fires three times, for each that is left and does not then, and
         just behind another, for those that are lost there; on which something else is done in the
@@ -426,7 +438,8 @@ class Whittler:
         turns = sorted(ready, key=lambda fault: (bool(fault.twist.only), fault.kind in COURSES,
                                                  fault.kind in LAST, self.depth(fault)))
         for fault in turns:
-            if not self._is_left(fault):
+            # Where two times end together is made on purpose (see `eclipsed`), or hardly found.
+            if not self._is_left(fault) or fault.kind == "eclipsed":
                 continue
             if self.teller.instants >= MOST_INSTANTS * self.effort // self.share:
                 return

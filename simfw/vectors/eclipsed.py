@@ -1,0 +1,260 @@
+"""What is lost where a time ends in the same instant: one of two is served.
+
+A firmware that serves one compare match, one timer or one interrupt at a time loses the other. It
+shows nowhere but where the two end together, and a time of half an hour ends with the one by which
+a click is told only where hands are made to: such courses are made here. What each does by itself
+is shown by all vectors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import islice, product
+
+from simfw.behaviour.region import Region, Row, System
+from simfw.errors import EndlessInstant
+from simfw.vectors.faults import Fault, Twist
+from simfw.vectors.handled import TAP_NS, Change
+from simfw.vectors.items import repeats
+from simfw.vectors.meetings import MOST_PLACES, MS, REST_NS, Meetings
+from simfw.vectors.nodes import Found, bears
+from simfw.vectors.sketch import Act
+
+__all__ = ["Eclipses", "eclipses"]
+
+FINGERS = ("buttons", "chords")
+MOST = 48  # pairs of times of one gadget; in those with more nothing is looked for
+MOST_TRIED = 12  # courses for one pair
+HELD_NS = 200 * MS  # a contact that is to open has been closed for so long
+LATER_NS = 1_500 * MS  # a gesture is told by then
+
+Clock = tuple[Region, Row]
+
+
+def _clocks(region: Region) -> list[Clock]:
+    """The times of a region, each by the first row of those that end together."""
+    timed = [row for row in region.rows if row.after_ns and not repeats(region, row)]
+    return [(region, row) for number, row in enumerate(timed) if not any(
+        other.after_ns == row.after_ns and not set(row.sources).isdisjoint(other.sources)
+        for other in timed[:number])]
+
+
+def _together(clock: Clock) -> list[Row]:
+    """The rows whose times end with that of a clock."""
+    region, row = clock
+    return [one for one in region.rows if one.after_ns == row.after_ns
+            and not set(row.sources).isdisjoint(one.sources)]
+
+
+def _hidden(lost: Clock, other: Clock) -> bool:
+    """Whether what the other time tells leads where it would whether the end is lost or not."""
+    region, row = lost
+    if row.emit or row.when is not None or row.to in ("same", "resume"):
+        return False
+    told = {event for one in _together(other) for event in one.emit}
+    for event in told:
+        def leads(state: str, event: str = event) -> str:
+            rows = [one for one in region.rows if one.on == event and state in one.sources]
+            if not rows:
+                return ""
+            return rows[0].to if rows[0].when is None and not rows[0].emit else "?"
+
+        ends_in = leads(row.to) or row.to
+        if ends_in not in ("?", "same", "resume") and any(
+                leads(source) == ends_in for source in row.sources):
+            return True
+    return False
+
+
+def _fingers(system: System) -> list[Clock]:
+    return [clock for region in system.regions if region.group in FINGERS
+            for clock in _clocks(region)]
+
+
+def _written(system: System) -> list[Clock]:
+    """Those of regions that people write; what tells of the end of a sequence is none."""
+    return [clock for region in system.regions if region.group == "behaviour"
+            for clock in _clocks(region) if not clock[1].key.startswith("sequences.")]
+
+
+def _stem(clock: Clock) -> str:
+    return clock[0].name.partition(".")[0]
+
+
+def _pairs(system: System) -> list[tuple[Clock, Clock]]:
+    """The times of written regions, each with those of fingers; and those of one button each with
+    those of others.
+    """
+    fingers = _fingers(system)
+    found = [(lost, other) for lost in _written(system) for other in fingers
+             if not _hidden(lost, other)]
+    found += [(lost, other) for lost in fingers for other in fingers
+              if "chords" not in (lost[0].group, other[0].group) and _stem(lost) != _stem(other)
+              and any(row.emit for row in _together(lost))]
+    return found if len(found) <= MOST else []
+
+
+def _edges(system: System) -> list[tuple[str, Clock]]:
+    """The contacts of buttons, each with the times of all else."""
+    buttons = [region for region in system.regions if region.group == "buttons"]
+    found = [(name, clock) for name in system.contacts
+             if any(region.name == f"{name}.contact" for region in buttons)
+             for clock in (*_fingers(system), *_written(system))
+             if clock[0].group != "chords" and clock[0].name != f"{name}.contact"]
+    return found if len(found) <= MOST else []
+
+
+def eclipses(system: System) -> Iterator[Fault]:
+    """The faults of this kind."""
+    for (region, row), (_, other) in _pairs(system):
+        yield Fault("eclipsed", row.key,
+                    f"its end is lost where the time of {other.key} ends in the same instant",
+                    system, frozenset([region.name]), Twist(eclipsed=row.key, behind=other.key))
+    for name, (_, row) in _edges(system):
+        hearing = frozenset(region.name for region in system.regions
+                            if any(one.on == f"{name}.edge" for one in region.rows))
+        yield Fault("eclipsed", name,
+                    f"its edge is lost where the time of {row.key} ends in the same instant",
+                    system, hearing, Twist(missed=name, behind=row.key))
+
+
+class Eclipses(Meetings):
+    """Makes courses on which two times end in one instant."""
+
+    def together(self, fault: Fault) -> Iterator[Found]:
+        """Courses for a fault of this kind."""
+        twist = fault.twist
+        for name, clock in _edges(self.system):
+            if (name, clock[1].key) == (twist.missed, twist.behind):
+                yield from islice(self._moved(name, clock), MOST_TRIED)
+        for lost, other in _pairs(self.system):
+            if (lost[1].key, other[1].key) == (twist.eclipsed, twist.behind):
+                yield from islice(self._both(lost, other), MOST_TRIED)
+
+    def _both(self, lost: Clock, other: Clock) -> Iterator[Found]:
+        """Two times that end together."""
+        if lost[0].group in FINGERS:
+            for mine, others in product(self._ways(lost), self._ways(other)):
+                for path in self._paths({}, ()):
+                    yield from self._meeting(path, None, "", (lost, other), (*mine, *others))
+            return
+        if other[0].group == "behaviour" and (other[1].after_ns or 0) > (lost[1].after_ns or 0):
+            lost, other = other, lost  # the longer one is begun first
+        for source, changes in product(lost[1].sources, self._ways(other)):
+            for path in self._paths({lost[0].name: source}, (other,)):
+                yield from self._meeting(path, lost, source, (lost, other), changes)
+
+    def _moved(self, name: str, clock: Clock) -> Iterator[Found]:
+        """A contact that moves as a time ends."""
+        def moves(changes: Sequence[Change]) -> tuple[Change, ...]:
+            level = next((value for at, _, what, value in reversed(changes)
+                          if what == name and at <= 0), 0.0)
+            rest = tuple(one for one in changes if one[2] != name or one[0] <= 0)
+            return (*rest, (0, "contact", name, 1.0 - level), (3 * TAP_NS, "contact", name, level),
+                    *(((5 * TAP_NS, "contact", name, 0.0),) if level else ()))
+
+        written = clock[0].group == "behaviour"
+        for source in clock[1].sources if written else ("",):
+            for changes in ((),) if written else self._ways(clock):
+                for path in self._paths({clock[0].name: source} if written else {}, ()):
+                    yield from self._meeting(path, clock if written else None, source, (clock,),
+                                             moves(changes))
+
+    def _paths(self, wanted: Mapping[str, str], without: Sequence[Clock]) -> list[Found]:
+        """Paths to where regions stand as is wanted, and some times do not run."""
+        def away(states: Mapping[str, str]) -> int:
+            return (2 * sum(states[name] != state for name, state in wanted.items())
+                    + sum(states[region.name] in row.sources for region, row in without))
+
+        return self.places.best(away, frozenset([*wanted, *(one.name for one, _ in without)]),
+                                MOST_PLACES)
+
+    def _ways(self, other: Clock) -> list[tuple[Change, ...]]:
+        """What people do so that a time ends: about that moment."""
+        region, row = other
+        lasts = row.after_ns or 0
+        stem, _, tail = region.name.rpartition(".")
+        if region.group in FINGERS and tail == "contact":
+            if any(name.endswith("opening") for name in row.sources):
+                return [((-lasts - HELD_NS, "contact", stem, 1.0), (-lasts, "contact", stem, 0.0))]
+            return [((-lasts, "contact", stem, 1.0), (TAP_NS + lasts, "contact", stem, 0.0))]
+        told = [self.events[event].changes for one in _together(other) for event in one.emit
+                if event in self.events]
+        if told:
+            return told
+        # What begins the time comes so much earlier.
+        begins = [one.on for one in region.rows if one.on in self.events
+                  and not set(region.entered_by(one)).isdisjoint(row.sources)]
+        ways = [] if region.group in FINGERS else [tuple((at - lasts, kind, name, value)
+                      for at, kind, name, value in self.events[event].changes)
+                for event in dict.fromkeys(begins) if event is not None]
+        if not ways:  # a time that follows on one that is told: what keeps on repeating it
+            for before in region.rows:
+                if before.on is None or set(region.entered_by(before)).isdisjoint(row.sources):
+                    continue
+                leads = self.events.get(before.on)
+                if leads is not None:
+                    first = leads.changes[0]
+                    ways.append(((first[0] - lasts, *first[1:]),
+                                 (TAP_NS, first[1], first[2], 1.0 - first[3])))
+        return ways
+
+    def _meeting(self, path: Found, runs: Clock | None, source: str, clocks: Sequence[Clock],
+                 changes: Sequence[Change]) -> Iterator[Found]:  # fmt: skip
+        """The path, gone on so that the times of `clocks` end together; that of `runs` runs."""
+        sketch = self.sketch
+        first = min(at for at, *_ in changes)
+        try:
+            self._go_along(path)
+            if not sketch.alive:
+                return
+            path = self._opened(path, changes[0])
+            saved = sketch.save()
+            due: int | None = saved.now + MS - first
+            if runs is not None:
+                number = sketch.stepper.region_names.index(runs[0].name)
+                due = next((end for end in self._ends(number, runs[1], source)
+                            if end + first > saved.now), None)
+            if due is None:
+                return
+            keys = {row.key for _, row in clocks}
+            sooner = 0
+            for _ in range(2):  # what was made too late, since edges are ignored, is made sooner
+                sketch.load(saved)
+                acts = sorted([Act(due + at - sooner, kind, name, value)
+                               for at, kind, name, value in changes], key=lambda act: act.at_ns)
+                self._act([act for act in acts if act.at_ns < due])
+                sketch.go_to(due)
+                ends = {key: when for when, _, key in sketch.ends() if key in keys}
+                if set(ends) == keys and set(ends.values()) == {due}:
+                    break
+                sooner = max(ends.values(), default=due) - due
+                if sooner <= 0 or due + first - sooner <= saved.now:
+                    return
+            else:
+                return
+            now = [act for act in acts if act.at_ns == due]
+            if now:
+                sketch.act(now)
+            else:
+                sketch.settle()
+            self._act([act for act in acts if act.at_ns > due])
+            # What is lost of a gesture shows when that is told.
+            seen = runs is not None and len(clocks) > 1
+            sketch.go_to(sketch.now + (REST_NS if seen else LATER_NS))
+        except EndlessInstant:
+            return
+        yield Found(charge=path.charge, acts=(*path.acts, *acts), ends_ns=sketch.now,
+                    covers=frozenset())
+
+    def _opened(self, path: Found, first: Change) -> Found:
+        """The path after which a contact is as it is before it moves: the way may have held it."""
+        sketch, (_, kind, name, value) = self.sketch, first
+        act = Act(path.ends_ns + MS, kind, name, value)
+        if act.kind != "contact" or bears(sketch, act):
+            return path
+        act = replace(act, value=1.0 - act.value)
+        self._act([act])
+        sketch.go_to(act.at_ns + LATER_NS)
+        return replace(path, acts=(*path.acts, act), ends_ns=sketch.now)

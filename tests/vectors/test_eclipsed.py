@@ -1,0 +1,100 @@
+"""A firmware that serves one of two times that end together loses the other."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from simfw.behaviour.hold import holding
+from simfw.engine.simulator import Prepared
+from simfw.gadget.model import Gadget
+from simfw.vectors import make_vectors
+from simfw.vectors.build import Rehearsal
+from simfw.vectors.equal import Prover
+from simfw.vectors.exposing import Judge
+from simfw.vectors.faults import Fault
+from simfw.vectors.possible import all_faults
+from tests.vectors.acts import pressed
+from tests.vectors.test_equal import MS, made, region, row
+
+S = 1000 * MS
+KEY = {"key": {"debounce": "20 ms", "double": "300 ms"}}
+LAMP = made({
+    "lamp": region("dark", "dark lit", row("lit", "dark", on="key.click"),
+                   row("dark", "lit", on="key.click"), row("dark", "lit", after="5 s"), lit="lit"),
+}, buttons=KEY)
+"""A click lights a lamp, and puts it out; so does a time."""
+
+
+def eclipsed(gadget: Gadget) -> list[Fault]:
+    """The faults of this kind."""
+    return [fault for fault in all_faults(holding(Prepared(gadget).system))
+            if fault.kind == "eclipsed"]
+
+
+def of(gadget: Gadget, text: str) -> Fault:
+    """The one fault with such words."""
+    (fault,) = (one for one in eclipsed(gadget) if text in one.text)
+    return fault
+
+
+def told(gadget: Gadget, fault: Fault, off_ns: int, second_ms: int) -> int | None:
+    """When it is told (ns) where the second of two presses comes so much later."""
+    prepared = Prepared(gadget)
+    judge = Judge(holding(prepared.system), gadget.segments)
+    acts = pressed("key", (1000, 100), (second_ms, 100))
+    acts[2:] = [replace(act, at_ns=act.at_ns + off_ns) for act in acts[2:]]
+    judge.add(Rehearsal(prepared).play(charge=0.5, acts=acts, ends_ns=9 * S))
+    found = judge.exposed(fault)
+    return None if found is None else found[1]
+
+
+@pytest.mark.parametrize("off_ns", [0, 1, -1])
+def test_an_end_is_lost_where_a_click_is_told_in_its_instant(off_ns: int) -> None:
+    """Lit by the click that is told at 1.42 s, the lamp goes out at 6.42 s and the click told then
+    lights it again: without its end that click puts it out. A nanosecond apart both are served.
+    """
+    fault = of(LAMP, "lamp.rows[2]: its end is lost where the time of buttons.key.double")
+    assert told(LAMP, fault, off_ns, 6000) == (6420 * MS if off_ns == 0 else None)
+
+
+@pytest.mark.parametrize("off_ns", [0, 1, -1])
+def test_an_edge_is_lost_where_a_time_ends(off_ns: int) -> None:
+    """The contact closes in the very instant in which the lamp goes out: no click comes of it."""
+    fault = of(LAMP, "key: its edge is lost where the time of behaviour.lamp.rows[2] ends")
+    shows = told(LAMP, fault, off_ns, 6420)
+    assert (shows is not None) == (off_ns == 0)
+
+
+def test_vectors_tell_each_of_them() -> None:
+    """Courses are made on which the two end together, and none is said to change nothing."""
+    prepared = Prepared(LAMP)
+    exposure = make_vectors(LAMP, prepared.system, prepared).exposure
+    mine = eclipsed(LAMP)
+    assert len(mine) > 2
+    assert {fault.text for fault in mine} <= {fault.text for fault, _ in exposure.exposed}
+    prover = Prover(holding(prepared.system), LAMP.segments)
+    assert not any(prover.same(fault) for fault in mine)
+
+
+def test_no_such_fault_is_made_where_both_ways_lead_to_one_state() -> None:
+    """A click that puts the lamp out in any case hides whether its time had done so."""
+    lamp = made({
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="key.double"),
+                       row("dark", "lit", on="key.click"), row("dark", "lit", after="5 s"),
+                       lit="lit"),
+    }, buttons=KEY)
+    texts = [fault.text for fault in eclipsed(lamp)]
+    assert not any("lamp.rows[2]: its end" in text and "double#3" in text for text in texts)
+    assert any("lamp.rows[2]: its end" in text for text in texts)
+
+
+def test_of_a_gadget_with_very_many_times_none_is_made() -> None:
+    """Every pair has courses of its own."""
+    many = made({
+        "lamp": region("s0", " ".join(f"s{k}" for k in range(60)),
+                       *(row(f"s{(k + 1) % 60}", f"s{k}", after=f"{k + 1} s") for k in range(60)),
+                       row("s1", "s0", on="key.click"), lit="s1"),
+    }, buttons=KEY)
+    assert eclipsed(many) == []
