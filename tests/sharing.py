@@ -7,15 +7,18 @@ own, which make it themselves.
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import hashlib
 import inspect
 import os
 import pickle
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
+
+from coverage import Coverage
 
 import simfw
 from simfw import vectors as made
@@ -27,15 +30,36 @@ from simfw.vectors import VectorSet, find_paths, make_vectors
 from simfw.vectors.build import Found
 from simfw.verify.check import check_gadget
 from simfw.verify.finding import Report
-from tests.counting import uncounted
 
-__all__ = ["share", "shared_check", "shared_paths", "shared_vectors", "uncounted"]
+__all__ = [
+    "share", "shared_check", "shared_paths", "shared_vectors", "uncounted", "uncounted_from_here",
+]  # fmt: skip
 
 Made = TypeVar("Made")
 
 _RUN = os.environ.get("PYTEST_XDIST_TESTRUNUID", f"alone-{os.getpid()}")
 FOLDER = Path(tempfile.gettempdir()) / f"simfw-{simfw.__version__}-{_RUN}"
 _KNOWN: dict[str, Any] = {}
+
+
+@contextlib.contextmanager
+def uncounted() -> Iterator[None]:
+    """Let what runs in the block be left out of the count of covered lines."""
+    counting = Coverage.current()
+    if counting is not None:
+        counting.stop()
+    try:
+        yield
+    finally:
+        if counting is not None:
+            counting.start()
+
+
+def uncounted_from_here() -> None:
+    """To be called in a child of a test: the lines that it counted would go with it."""
+    counting = Coverage.current()
+    if counting is not None:
+        counting.stop()
 
 
 def _once(what: str, gadget: Gadget, make: Callable[[], Made]) -> Made:
