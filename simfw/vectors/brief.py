@@ -11,6 +11,7 @@ from dataclasses import replace
 from itertools import pairwise
 from math import inf
 
+from simfw.vectors.clocked import seen
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act
@@ -37,11 +38,8 @@ def briefly(found: Sequence[tuple[Found, Replay]]) -> Iterator[Found]:
 
 def _lit(replay: Replay, time_ns: int) -> frozenset[tuple[str, int]]:
     """The outputs that are on just before a time, with their levels."""
-    levels: dict[str, int] = {}
-    for exchange in replay.exchanges:
-        for report in exchange.reports:
-            if report.kind == "out" and report.time_ns < time_ns:
-                levels[report.name] = report.level
+    levels = {report.name: report.level for report in seen(replay.exchanges)
+              if report.time_ns < time_ns}  # fmt: skip
     return frozenset((name, level) for name, level in levels.items() if level)
 
 

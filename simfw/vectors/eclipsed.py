@@ -9,7 +9,7 @@ is shown by all vectors.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from functools import cached_property
 from itertools import islice, product
 
 from simfw.behaviour.region import Region, Row, System
@@ -18,7 +18,7 @@ from simfw.vectors.faults import Fault, Twist
 from simfw.vectors.handled import TAP_NS, Change
 from simfw.vectors.items import repeats
 from simfw.vectors.meetings import MOST_PLACES, MS, REST_NS, Meetings
-from simfw.vectors.nodes import Found, bears
+from simfw.vectors.nodes import Found
 from simfw.vectors.sketch import Act
 
 __all__ = ["Eclipses", "eclipses"]
@@ -32,19 +32,22 @@ LATER_NS = 1_500 * MS  # a gesture is told by then
 Clock = tuple[Region, Row]
 
 
+def _with(row: Row, rows: Sequence[Row]) -> list[Row]:
+    """Those of some rows of its region whose times end with that of a row."""
+    return [one for one in rows if one.after_ns == row.after_ns
+            and not set(row.sources).isdisjoint(one.sources)]
+
+
 def _clocks(region: Region) -> list[Clock]:
     """The times of a region, each by the first row of those that end together."""
     timed = [row for row in region.rows if row.after_ns and not repeats(region, row)]
-    return [(region, row) for number, row in enumerate(timed) if not any(
-        other.after_ns == row.after_ns and not set(row.sources).isdisjoint(other.sources)
-        for other in timed[:number])]
+    return [(region, row) for number, row in enumerate(timed) if not _with(row, timed[:number])]
 
 
 def _together(clock: Clock) -> list[Row]:
     """The rows whose times end with that of a clock."""
     region, row = clock
-    return [one for one in region.rows if one.after_ns == row.after_ns
-            and not set(row.sources).isdisjoint(one.sources)]
+    return _with(row, region.rows)
 
 
 def _hidden(lost: Clock, other: Clock) -> bool:
@@ -125,12 +128,22 @@ class Eclipses(Meetings):
     def together(self, fault: Fault) -> Iterator[Found]:
         """Courses for a fault of this kind."""
         twist = fault.twist
-        for name, clock in _edges(self.system):
-            if (name, clock[1].key) == (twist.missed, twist.behind):
-                yield from islice(self._moved(name, clock), MOST_TRIED)
-        for lost, other in _pairs(self.system):
-            if (lost[1].key, other[1].key) == (twist.eclipsed, twist.behind):
-                yield from islice(self._both(lost, other), MOST_TRIED)
+        moved = self._by_edge.get((twist.missed, twist.behind))
+        both = self._by_pair.get((twist.eclipsed, twist.behind))
+        if moved is not None:
+            yield from islice(self._moved(twist.missed, moved), MOST_TRIED)
+        elif both is not None:
+            yield from islice(self._both(*both), MOST_TRIED)
+
+    @cached_property
+    def _by_edge(self) -> dict[tuple[str, str], Clock]:
+        """The times as which an edge is lost, by contact and row."""
+        return {(name, clock[1].key): clock for name, clock in _edges(self.system)}
+
+    @cached_property
+    def _by_pair(self) -> dict[tuple[str, str], tuple[Clock, Clock]]:
+        """The pairs of times, by their rows."""
+        return {(lost[1].key, other[1].key): (lost, other) for lost, other in _pairs(self.system)}
 
     def _both(self, lost: Clock, other: Clock) -> Iterator[Found]:
         """Two times that end together."""
@@ -139,8 +152,6 @@ class Eclipses(Meetings):
                 for path in self._paths({}, ()):
                     yield from self._meeting(path, None, "", (lost, other), (*mine, *others))
             return
-        if other[0].group == "behaviour" and (other[1].after_ns or 0) > (lost[1].after_ns or 0):
-            lost, other = other, lost  # the longer one is begun first
         for source, changes in product(lost[1].sources, self._ways(other)):
             for path in self._paths({lost[0].name: source}, (other,)):
                 yield from self._meeting(path, lost, source, (lost, other), changes)
@@ -171,11 +182,11 @@ class Eclipses(Meetings):
                                 MOST_PLACES)
 
     def _ways(self, other: Clock) -> list[tuple[Change, ...]]:
-        """What people do so that a time ends: about that moment."""
+        """What fingers do so that a time of theirs ends: about that moment."""
         region, row = other
         lasts = row.after_ns or 0
         stem, _, tail = region.name.rpartition(".")
-        if region.group in FINGERS and tail == "contact":
+        if tail == "contact":
             if any(name.endswith("opening") for name in row.sources):
                 return [((-lasts - HELD_NS, "contact", stem, 1.0), (-lasts, "contact", stem, 0.0))]
             return [((-lasts, "contact", stem, 1.0), (TAP_NS + lasts, "contact", stem, 0.0))]
@@ -183,22 +194,12 @@ class Eclipses(Meetings):
                 if event in self.events]
         if told:
             return told
-        # What begins the time comes so much earlier.
-        begins = [one.on for one in region.rows if one.on in self.events
-                  and not set(region.entered_by(one)).isdisjoint(row.sources)]
-        ways = [] if region.group in FINGERS else [tuple((at - lasts, kind, name, value)
-                      for at, kind, name, value in self.events[event].changes)
-                for event in dict.fromkeys(begins) if event is not None]
-        if not ways:  # a time that follows on one that is told: what keeps on repeating it
-            for before in region.rows:
-                if before.on is None or set(region.entered_by(before)).isdisjoint(row.sources):
-                    continue
-                leads = self.events.get(before.on)
-                if leads is not None:
-                    first = leads.changes[0]
-                    ways.append(((first[0] - lasts, *first[1:]),
-                                 (TAP_NS, first[1], first[2], 1.0 - first[3])))
-        return ways
+        # A time that follows on one that is told: what keeps on repeating it.
+        begins = [leads.changes[0] for before in region.rows
+                  if (leads := self.events.get(before.on or "")) is not None
+                  and not set(region.entered_by(before)).isdisjoint(row.sources)]
+        return [((at - lasts, kind, name, value), (TAP_NS, kind, name, 1.0 - value))
+                for at, kind, name, value in begins]
 
     def _meeting(self, path: Found, runs: Clock | None, source: str, clocks: Sequence[Clock],
                  changes: Sequence[Change]) -> Iterator[Found]:  # fmt: skip
@@ -209,7 +210,7 @@ class Eclipses(Meetings):
             self._go_along(path)
             if not sketch.alive:
                 return
-            path = self._opened(path, changes[0])
+            path = self._let_go(path, changes, LATER_NS)
             saved = sketch.save()
             due: int | None = saved.now + MS - first
             if runs is not None:
@@ -247,14 +248,3 @@ class Eclipses(Meetings):
             return
         yield Found(charge=path.charge, acts=(*path.acts, *acts), ends_ns=sketch.now,
                     covers=frozenset())
-
-    def _opened(self, path: Found, first: Change) -> Found:
-        """The path after which a contact is as it is before it moves: the way may have held it."""
-        sketch, (_, kind, name, value) = self.sketch, first
-        act = Act(path.ends_ns + MS, kind, name, value)
-        if act.kind != "contact" or bears(sketch, act):
-            return path
-        act = replace(act, value=1.0 - act.value)
-        self._act([act])
-        sketch.go_to(act.at_ns + LATER_NS)
-        return replace(path, acts=(*path.acts, act), ends_ns=sketch.now)

@@ -217,7 +217,7 @@ class Meetings:
         number = sketch.stepper.region_names.index(region.name)
         try:
             self._go_along(path)
-            path = self._let_go(path, event)
+            path = self._let_go(path, self.made[event].changes)
             saved = sketch.save()
             ends = self._ends(number, row, source) if sketch.alive else []
         except EndlessInstant:
@@ -240,17 +240,17 @@ class Meetings:
                     charge=path.charge, acts=(*path.acts, *acts), ends_ns=sketch.now,
                     covers=frozenset()), met)  # fmt: skip
 
-    def _let_go(self, path: Found, event: str) -> Found:
-        """The path after which a contact that brings an event about is as it is before that: the
-        way there may have been to hold it.
+    def _let_go(self, path: Found, changes: Sequence[Change], rest_ns: int = 0) -> Found:
+        """The path after which a contact is as it is before it is changed: the way there may have
+        been to hold it. Then it rests, without `rest_ns` until it has settled.
         """
-        sketch, changes = self.sketch, self.made[event].changes
+        sketch = self.sketch
         first = Act(path.ends_ns + MS, *changes[0][1:]) if changes else None
         if first is None or first.kind != "contact" or bears(sketch, first):
             return path
         act = replace(first, value=1.0 - first.value)
         self._act([act])
-        sketch.go_to(act.at_ns + settle_ns(self.gadget, act.name) + MS)
+        sketch.go_to(act.at_ns + (rest_ns or settle_ns(self.gadget, act.name) + MS))
         return replace(path, acts=(*path.acts, act), ends_ns=sketch.now)
 
     def _ends(self, number: int, row: Row, source: str) -> list[int]:

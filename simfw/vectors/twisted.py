@@ -69,6 +69,7 @@ class Faulty(Stepper):
             self._counted = frozenset(ids[name] for row in self.system.regions[self._lasting].rows
                                       if row.key == twist.lasts for name in row.sources)
         self._eclipsed = self._region_of(twist.eclipsed)
+        self._behind = self._region_of(twist.behind)
         self._following = self._region_of(twist.lost)
         # Most firings have nothing to do with the slip.
         self._fires = self._fire if self._lasting >= 0 or self._following >= 0 or (
@@ -145,12 +146,11 @@ class Faulty(Stepper):
         """One instant; with a slip, a time that ends comes before, or after, all else."""
         if self._eclipsed >= 0 and not power_up:
             self._eclipse(now_ns)
-        if self.twist.missed and not power_up and any(
-                row.key == self.twist.behind
-                for row in self._ending(self._region_of(self.twist.behind), now_ns)):
+        if self.twist.missed and not power_up and self._ends_now(
+                self._behind, self.twist.behind, now_ns):
             raw_events = [event for event in raw_events if event != f"{self.twist.missed}.edge"]
         apart = self._apart
-        if apart < 0 or power_up or self.dues[apart] > now_ns or not self._ends(apart):
+        if apart < 0 or power_up or not self._ends_now(apart, self._apart_key, now_ns):
             return super().run_instant(now_ns, raw_events, power_up=power_up)
         raw = list(raw_events)
         own = [apart]
@@ -177,24 +177,17 @@ class Faulty(Stepper):
 
     def _eclipse(self, now_ns: int) -> None:
         """Lose the end of a time where another one ends now, too."""
-        twist, number = self.twist, self._eclipsed
-        if self.dues[number] <= now_ns and all(
-                any(row.key == key for row in self._ending(region, now_ns))
-                for region, key in ((number, twist.eclipsed),
-                                    (self._region_of(twist.behind), twist.behind))):
-            super()._expire(number, deque())
+        twist = self.twist
+        if (self._ends_now(self._eclipsed, twist.eclipsed, now_ns)
+                and self._ends_now(self._behind, twist.behind, now_ns)):
+            super()._expire(self._eclipsed, deque())
 
-    def _ending(self, number: int, now_ns: int) -> Sequence[Any]:
-        """The rows whose time ends now."""
+    def _ends_now(self, number: int, key: str, now_ns: int) -> bool:
+        """Whether the time of a row of a region ends now."""
         if self.dues[number] > now_ns:
-            return ()
-        rows: Sequence[Any] = self.dwells[number][self.states[number]][self.spent[number]][1]
-        return rows
-
-    def _ends(self, number: int) -> bool:
-        """Whether it is the row of the slip whose time ends next in its region."""
+            return False
         group = self.dwells[number][self.states[number]][self.spent[number]]
-        return any(row.key == self._apart_key for row in group[1])
+        return any(row.key == key for row in group[1])
 
     def _part(self, now_ns: int, raw: list[str], wait: Sequence[int]) -> list[int]:
         """An instant in which the times of some regions do not end yet."""

@@ -42,6 +42,11 @@ class Wait:
         """How long it ran."""
         return self.ended_ns - self.began_ns
 
+    @property
+    def middle_ns(self) -> int:
+        """When half of it is over."""
+        return self.began_ns + self.lasts_ns // 2
+
 
 def waits(path: Found, replay: Replay) -> Iterator[Wait]:
     """Those of a course: up to an event or a change of an output, from the last of them or the last
@@ -51,7 +56,7 @@ def waits(path: Found, replay: Replay) -> Iterator[Wait]:
         return
     shown = sorted({report.time_ns for exchange in replay.exchanges
                     for report in exchange.reports if report.kind in SHOWN})
-    marks = sorted({act.at_ns for act in path.acts if act.at_ns > 0} | set(shown))
+    marks = sorted({act.at_ns for act in path.acts} | set(shown))
     for time_ns in shown:
         place = bisect_left(marks, time_ns)
         if place and time_ns - marks[place - 1] <= LONGEST_NS:
@@ -60,7 +65,7 @@ def waits(path: Found, replay: Replay) -> Iterator[Wait]:
 
 def _later(wait: Wait, wraps_ns: int) -> Found:
     """The course up to the end of a wait, begun so late that the counter wraps amid it."""
-    by_ns = wraps_ns - wait.began_ns - wait.lasts_ns // 2
+    by_ns = wraps_ns - wait.middle_ns
     acts = tuple(replace(act, at_ns=act.at_ns + by_ns) for act in wait.path.acts
                  if act.at_ns <= wait.ended_ns)  # fmt: skip
     return replace(wait.path, acts=acts, ends_ns=wait.ended_ns + by_ns + MS, covers=frozenset())
@@ -72,7 +77,7 @@ def _apart(found: Sequence[Wait], wraps_ns: int, count: int) -> list[Wait]:
     """
     by_length: dict[int, Wait] = {}
     for wait in sorted(found, key=lambda one: one.ended_ns):
-        if wait.began_ns + wait.lasts_ns // 2 < wraps_ns:
+        if wait.middle_ns < wraps_ns:
             by_length.setdefault(wait.lasts_ns, wait)
     lengths = sorted(by_length)
     places = dict.fromkeys(round(k * (len(lengths) - 1) / max(1, count - 1)) for k in range(count))
