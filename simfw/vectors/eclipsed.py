@@ -9,6 +9,7 @@ is shown by all vectors.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from itertools import islice, product
 
@@ -17,7 +18,7 @@ from simfw.errors import EndlessInstant
 from simfw.vectors.faults import Fault, Twist
 from simfw.vectors.handled import TAP_NS, Change
 from simfw.vectors.items import repeats
-from simfw.vectors.meetings import MOST_PLACES, MS, REST_NS, Meetings
+from simfw.vectors.meetings import LATER_NS, MOST_PLACES, MS, REST_NS, Meetings
 from simfw.vectors.nodes import Found
 from simfw.vectors.sketch import Act
 
@@ -26,8 +27,8 @@ __all__ = ["Eclipses", "eclipses"]
 FINGERS = ("buttons", "chords")
 MOST = 48  # pairs of times of one gadget; in those with more nothing is looked for
 MOST_TRIED = 12  # courses for one pair
+MOST_WAITED_OUT = 3  # of them that are gone on until a time behind them has ended
 HELD_NS = 200 * MS  # a contact that is to open has been closed for so long
-LATER_NS = 1_500 * MS  # a gesture is told by then
 
 Clock = tuple[Region, Row]
 
@@ -122,6 +123,13 @@ def eclipses(system: System) -> Iterator[Fault]:
                     system, hearing, Twist(missed=name, behind=row.key))
 
 
+def _held(changes: Sequence[Change]) -> Sequence[Change]:
+    """What closes a contact that is opened later."""
+    (_, kind, name, value), *others = changes[:2]
+    return changes[:1] if kind == "contact" and value and any(
+        one[2] == name and not one[3] for one in others) else ()
+
+
 class Eclipses(Meetings):
     """Makes courses on which two times end in one instant."""
 
@@ -130,10 +138,16 @@ class Eclipses(Meetings):
         twist = fault.twist
         moved = self._by_edge.get((twist.missed, twist.behind))
         both = self._by_pair.get((twist.eclipsed, twist.behind))
-        if moved is not None:
-            yield from islice(self._moved(twist.missed, moved), MOST_TRIED)
-        elif both is not None:
-            yield from islice(self._both(*both), MOST_TRIED)
+        courses = (self._moved(twist.missed, moved) if moved is not None
+                   else self._both(*both) if both is not None else iter(()))
+        made = list[Found]()
+        for path in islice(courses, MOST_TRIED):
+            made.append(path)
+            yield path
+        for path in made[:MOST_WAITED_OUT]:
+            later = self.waited(path, twist.missed)
+            if later is not None:
+                yield later
 
     @cached_property
     def _by_edge(self) -> dict[tuple[str, str], Clock]:
@@ -155,6 +169,11 @@ class Eclipses(Meetings):
         for source, changes in product(lost[1].sources, self._ways(other)):
             for path in self._paths({lost[0].name: source}, (other,)):
                 yield from self._meeting(path, lost, source, (lost, other), changes)
+        # What closes a contact may begin the other time anew: it is held from before that.
+        for source, changes in product(lost[1].sources, self._ways(other)):
+            held = _held(changes)
+            for path in self._paths({lost[0].name: source}, (other,)) if held else ():
+                yield from self._meeting(path, lost, source, (lost, other), changes[1:], held)
 
     def _moved(self, name: str, clock: Clock) -> Iterator[Found]:
         """A contact that moves as a time ends."""
@@ -189,7 +208,10 @@ class Eclipses(Meetings):
         if tail == "contact":
             if any(name.endswith("opening") for name in row.sources):
                 return [((-lasts - HELD_NS, "contact", stem, 1.0), (-lasts, "contact", stem, 0.0))]
-            return [((-lasts, "contact", stem, 1.0), (TAP_NS + lasts, "contact", stem, 0.0))]
+            closes = ((-lasts, "contact", stem, 1.0), (TAP_NS + lasts, "contact", stem, 0.0))
+            opens = ((-lasts - HELD_NS, "contact", stem, 1.0), (-lasts, "contact", stem, 0.0))
+            return [closes] if any(name.endswith("closing") for name in row.sources) else [
+                closes, opens]
         told = [self.events[event].changes for one in _together(other) for event in one.emit
                 if event in self.events]
         if told:
@@ -201,16 +223,28 @@ class Eclipses(Meetings):
         return [((at - lasts, kind, name, value), (TAP_NS, kind, name, 1.0 - value))
                 for at, kind, name, value in begins]
 
+    def _done(self, path: Found, changes: Sequence[Change]) -> Found:
+        """The path after which something is done at once."""
+        acts = tuple(Act(path.ends_ns + MS, *change[1:]) for change in changes)
+        self._act(acts)
+        self.sketch.go_to(path.ends_ns + HELD_NS)
+        return replace(path, acts=(*path.acts, *acts), ends_ns=self.sketch.now)
+
     def _meeting(self, path: Found, runs: Clock | None, source: str, clocks: Sequence[Clock],
-                 changes: Sequence[Change]) -> Iterator[Found]:  # fmt: skip
-        """The path, gone on so that the times of `clocks` end together; that of `runs` runs."""
+                 changes: Sequence[Change], before: Sequence[Change] = ()
+                 ) -> Iterator[Found]:  # fmt: skip
+        """The path, gone on so that the times of `clocks` end together; that of `runs` runs. What
+        is done `before` is done at once.
+        """
         sketch = self.sketch
         first = min(at for at, *_ in changes)
         try:
             self._go_along(path)
             if not sketch.alive:
                 return
-            path = self._let_go(path, changes, LATER_NS)
+            path = self._let_go(path, before or changes, LATER_NS)
+            if before:
+                path = self._done(path, before)
             saved = sketch.save()
             due: int | None = saved.now + MS - first
             if runs is not None:

@@ -30,6 +30,7 @@ from simfw.behaviour.expression import (
 from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
 from simfw.vectors.abreast import PARTED, WOKEN, Leaving
+from simfw.vectors.ages import never_together
 from simfw.vectors.around import (
     Readings,
     alike,
@@ -203,7 +204,7 @@ class Prover:
                 changes_nothing(self.written, fault, self._gone)
                 or says_the_same(self.written, fault)
                 or not_looked_at(self.written, fault) or goes_in_step(self.written, fault)
-                or over_in_time(self.written, fault))
+                or over_in_time(self.written, fault) or never_together(self.written, fault))
         if self._rows[id(fault)][1]:
             yield None
             return

@@ -35,6 +35,8 @@ MOST_OF_ONE = 40  # turns for one row: a place, and an event
 MOST_TURNS = 1_000  # for all rows
 MOST_ENDS = 30  # of a time that begins again and again
 MOST_AHEAD = 60  # instants that are looked ahead for them
+MOST_WAITED = 3_000  # instants in which a time is waited out that runs behind a meeting
+LATER_NS = 1_500 * MS  # a gesture is told by then
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +165,40 @@ class Meetings:
                     return
                 yield from self._from(self._on_grid(path, region, row, source), region, row,
                                       source, event, extras)
+
+    def waited(self, path: Found, tapped: str = "") -> Found | None:
+        """A path gone on until the longest time that then runs in a written region has ended, and
+        a contact that is `tapped` then; None where none does, or too much happens meanwhile.
+
+        What a meeting has left otherwise may show no sooner.
+        """
+        sketch = self.sketch
+        try:
+            self._go_along(path)
+            dues = [due for region, due in zip(self.system.regions, sketch.stepper.due(),
+                                               strict=False)
+                    if region.group == "behaviour" and due < NEVER]
+            if not dues or not sketch.alive:
+                return None
+            ends = max(dues)
+            for _ in range(MOST_WAITED):
+                then = sketch.next_due()
+                if then >= ends:
+                    break
+                sketch.go_to(then)
+                sketch.settle()
+            else:
+                return None
+            sketch.go_to(ends + REST_NS)
+            moves = () if not tapped else (
+                *((0.0,) if sketch.flag(f"{tapped}.closed") else ()), 1.0, 0.0)
+            acts = [Act(sketch.now + number * LATER_NS, "contact", tapped, value)
+                    for number, value in enumerate(moves)]
+            self._act(acts)
+            sketch.go_to(sketch.now + REST_NS)
+        except EndlessInstant:
+            return None
+        return replace(path, acts=(*path.acts, *acts), ends_ns=sketch.now)
 
     def _on_grid(self, path: Found, region: Region, row: Row, source: str) -> Found:
         """The path with all that is done so much later that a time ends as a sample is due."""

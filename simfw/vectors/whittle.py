@@ -282,6 +282,10 @@ class Whittler:
                     if not mine:
                         break
                     yield replace(one, event=""), mine
+                    mine = [fault for fault in mine if self._is_left(fault)]
+                    later = made.waited(one.path) if mine else None
+                    if later is not None:
+                        yield replace(one, event="", path=later), mine
         for region in teller.system.regions if self.effort else ():
             for row in region.rows:
                 if not row.after_ns or not any(self._is_left(fault) for slips in self.ends.values()

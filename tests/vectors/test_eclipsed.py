@@ -10,11 +10,12 @@ from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.vectors import make_vectors
-from simfw.vectors.build import Rehearsal
+from simfw.vectors.build import Rehearsal, find_paths
 from simfw.vectors.equal import Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.faults import Fault
 from simfw.vectors.possible import all_faults
+from simfw.vectors.whittle import Whittler
 from tests.vectors.acts import pressed
 from tests.vectors.test_equal import MS, made, region, row
 
@@ -98,3 +99,39 @@ def test_of_a_gadget_with_very_many_times_none_is_made() -> None:
                        row("s1", "s0", on="key.click"), lit="s1"),
     }, buttons=KEY)
     assert eclipsed(many) == []
+
+
+def test_what_a_press_begins_anew_meets_the_end_of_a_contact_that_was_held() -> None:
+    """The lamp goes out 3 s behind the press; its end is that of the settling of the release."""
+    lamp = made({
+        "lamp": region("lit", "lit dark", row("lit", "lit", on="key.press"),
+                       row("dark", "lit", after="3 s"), row("lit", "dark", on="key.click"),
+                       lit="lit"),
+    }, buttons={"key": {"debounce": "20 ms", "style": "first-edge"}})
+    assert shown(lamp, "lamp.rows[1]: its end is lost where the time of buttons.key.debounce#3")
+
+
+def test_an_edge_that_is_lost_shows_where_the_time_behind_it_has_ended() -> None:
+    """A touch goes unheard as a step of the lamp ends: nothing tells it but that all is over
+    sooner, half a minute later.
+    """
+    lamp = made({
+        "lamp": region("dark", "dark lit low", row("lit", "dark", on="key.press"),
+                       row("low", "lit", after="700 ms"), row("lit", "low", after="700 ms"),
+                       row("dark", ["lit", "low"], on="walk.over"),
+                       lit="lit", by={"low": "40 %"}),
+        "walk": region("home", "home on", row("on", ["home", "on"], on="key.press"),
+                       row("home", "on", after="30 s", emit="walk.over")),
+    })
+    assert shown(lamp, "key: its edge is lost where the time of behaviour.lamp.rows[1]")
+
+
+def shown(gadget: Gadget, text: str) -> bool:
+    """Whether the courses made for a fault tell it."""
+    prepared, fault = Prepared(gadget), of(gadget, text)
+    paths = find_paths(gadget, prepared)
+    whittler = Whittler(gadget, holding(prepared.system), prepared.circuit, paths)
+    whittler.left = [fault]
+    model = Rehearsal(prepared)
+    return any(whittler.tells(fault, replay) for _, path in whittler.eclipsed()
+               if (replay := model.played(path.charge, path.acts, path.ends_ns)) is not None)

@@ -6,7 +6,7 @@ import pytest
 
 from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
-from simfw.vectors.build import Rehearsal
+from simfw.vectors.build import Rehearsal, find_paths
 from simfw.vectors.contacts import Contacts
 from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay
@@ -148,3 +148,24 @@ def test_a_light_goes_out_by_itself_in_the_instant_of_the_sample_that_dims_it() 
             if one.key == "behaviour.lamp.rows[2]" for fault in faults
             if whittler.tells(fault, played(dims, one.path))}
     assert "gauge.every#3: its time ends before all else in that instant" in told
+
+
+def test_what_comes_as_a_step_ends_is_made_to_by_what_began_it_so_much_earlier() -> None:
+    """The touch is told as a step of the lamp ends, and twenty rounds later all is over as that
+    step ends: a firmware that hears nothing more there goes on for ever.
+    """
+    lamp = made({
+        "lamp": region("dark", "dark lit low", row("lit", "dark", on="key.press"),
+                       row("low", "lit", after="700 ms"), row("lit", "low", after="700 ms"),
+                       row("dark", ["lit", "low"], on="walk.over"),
+                       lit="lit", by={"low": "40 %"}),
+        "walk": region("home", "home on", row("on", ["home", "on"], on="key.press"),
+                       row("home", "on", after="28 s", emit="walk.over")),
+    })
+    prepared = Prepared(lamp)
+    whittler = Whittler(lamp, holding(prepared.system), prepared.circuit,
+                        find_paths(lamp, prepared))
+    (fault,) = whittler.left = [one for one in whittler.left
+                                if (one.kind, one.about) == ("deaf", "behaviour.lamp.rows[1]")]
+    assert any(whittler.tells(fault, played(prepared, one.path))
+               for one, _ in whittler.meetings())
