@@ -100,10 +100,11 @@ def _pairs(system: System) -> list[tuple[Clock, Clock]]:
 
 
 def _edges(system: System) -> list[tuple[str, Clock]]:
-    """The contacts of buttons, each with the times of all else."""
+    """The contacts of buttons whose edges are heard, each with the times of all else."""
     buttons = [region for region in system.regions if region.group == "buttons"]
     found = [(name, clock) for name in system.contacts
-             if any(region.name == f"{name}.contact" for region in buttons)
+             if any(region.name == f"{name}.contact"
+                    and any(row.on == f"{name}.edge" for row in region.rows) for region in buttons)
              for clock in (*_fingers(system), *_written(system))
              if clock[0].group != "chords" and clock[0].name != f"{name}.contact"]
     return found if len(found) <= MOST else []

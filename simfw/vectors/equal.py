@@ -65,7 +65,7 @@ from simfw.verify.terms import SUPPLY
 __all__ = ["HANDS", "NEAR", "PROOF", "Lead", "Prover"]
 
 # What the search does not follow.
-UNPROVED = ("power-up", "echo", "unkept", "played", "met", "eclipsed")
+UNPROVED = ("power-up", "echo", "unkept", "played", "met")
 WORK = 60_000  # units of the search side by side (see `verify/budget.py`), for one fault
 EXACT = 0.2  # of that, for a search with all times, where one without finds a difference
 LEAST = 5_000  # units for such a search, at least
@@ -272,7 +272,7 @@ class Prover:
         """The regions to take, more and more of them: first those that the difference hangs on, or
         with `outwards` those that notice it. Events in `by_hand` may stay free.
         """
-        core = set(fault.touched)
+        core = {*fault.touched, *self._beside(fault)}
         borne = borne_at_first(self.system, fault)
         slip = slip_of(fault)
         notices = slip is None or slip.follows
@@ -304,6 +304,13 @@ class Prover:
                         if known[one][0] is False:
                             return
             core = core | more
+
+    def _beside(self, fault: Fault) -> set[str]:
+        """The region whose time eclipses another, if that is what the fault is about."""
+        twist = fault.twist
+        return {region.name for region in self.system.regions
+                if fault.kind == "eclipsed" and any(row.key == twist.behind
+                                                    for row in region.rows)}
 
     def _noticed(self, borne: Borne, core: Set[str], fault: Fault, *, further: bool) -> Borne:
         """With those that notice it; with `further`, what is in the core already notices first."""
@@ -557,9 +564,10 @@ class Prover:
         apart = fault.twist.first or fault.twist.after
         sources = [source_of(event, [event, *({event + MARK} & marked)]) for event in free]
         spans = {f"({event})": Span(0, None) for event in free}
+        meets = self._beside(fault)
         if loose:
             spans |= {row.key: Span(0, None) for region in regions
-                      if not region.name.endswith(MARK) and region.name not in doubled
+                      if not region.name.endswith(MARK) and region.name not in doubled | meets
                       and (asked.slip is None or region.name != asked.slip.region)
                       for row in region.rows if row.after_ns}
         machine = Twisted(
@@ -567,6 +575,9 @@ class Prover:
             between=tuple(self._often.telling(free, core)) if amid else (),
             turns=self._often.turns,
             apart=apart + MARK if apart else "", first=bool(fault.twist.first),
+            eclipsed=fault.twist.eclipsed and fault.twist.eclipsed + MARK,
+            missed=fault.twist.missed,
+            behind=fault.twist.behind + (MARK if meets <= doubled else "") if meets else "",
             conditions=[replace(one, when=readings.expression(one.when)) for one in conditions],
             acts=acts, flags=flags, spans=spans, values=free_values,
             monitors=[Monitor(name="differ", kind="never",

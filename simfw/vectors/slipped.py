@@ -154,6 +154,14 @@ class _Watched(Stepper):
         """By event which regions hear it, and in which states."""
         return [[(number, frozenset(rows)) for number, rows in heard] for heard in self._heard]
 
+    def deafen(self, event: int, numbers: Collection[int], heard: list[Any] | None = None
+               ) -> list[Any]:  # fmt: skip
+        """Some regions do not hear an event from now on, or all who `heard` it do; who did."""
+        before = self._heard[event]
+        self._heard[event] = ([one for one in before if one[0] not in numbers] if heard is None
+                              else heard)
+        return before
+
     def _fire(self, number: int, row: Any, now_ns: int, queue: deque[Any]) -> None:
         before = len(queue)
         super()._fire(number, row, now_ns, queue)
@@ -244,14 +252,16 @@ class _Slipped(_Watched):
 
 class Twisted(Machine):
     """A machine with a slip. The time of the row `apart` ends before (`first`), or after, all else
-    in its instant. Of the levels of `measures` a higher one is reached only where a lower one is.
-    What is told `between` may come from others in the middle of any instant.
+    in its instant; that of the row `eclipsed` is lost, or the edge of the contact `missed`, where
+    that of row `behind` ends, too. Of the levels of `measures` a higher one is reached only where a
+    lower one is. What is told `between` may come from others in the middle of any instant.
     """
 
     meeting = True
 
     def __init__(self, regions: Sequence[Region], *, slip: Slip | None = None, apart: str = "",
-                 first: bool = False, leaving: Leaving | None = None,
+                 first: bool = False, eclipsed: str = "", missed: str = "", behind: str = "",
+                 leaving: Leaving | None = None,
                  between: Sequence[Telling] = (), turns: Mapping[str, int] | None = None,
                  measures: Mapping[str, Levels] | None = None, **more: Any) -> None:
         self.slip = slip
@@ -274,6 +284,10 @@ class Twisted(Machine):
             if any(row.key == apart for row in part.numbered.rows):
                 self.apart = number
                 self._ends = set(self._marks_of(number, apart))
+        self._lost, self._behind = self._clock(eclipsed), self._clock(behind)
+        self._missed = [(number, -1) for number, act in enumerate(self.acts)
+                        if missed and act.event == f"{missed}.edge"]
+        self._unheard: dict[object, Any] = {}  # what was learned where it is not heard
         self._quiet = self.apart < 0 or self._is_quiet(self.regions[self.apart])
         self._waking = Waking(self.regions)
         self._wakes = leaving is not None and leaving.wakes and self._waking.compares
@@ -379,6 +393,8 @@ class Twisted(Machine):
     def leaf(self, config: Config, due: tuple[int, ...], chosen: tuple[tuple[int, int], ...]
              ) -> Leaf:  # fmt: skip
         """What an instant may do: here its two parts, one after the other."""
+        if self._ends_now(self._behind, config, due) or self._ends_now(self._lost, config, due):
+            return self._eclipsed_leaf(config, due, chosen)
         at = config[self.apart], config[len(self.parts) + self.apart]
         if self.apart not in due or at not in self._ends:
             leaf = super().leaf(config, due, chosen)
@@ -398,6 +414,52 @@ class Twisted(Machine):
             if leaf.endless is not None:
                 break
         return Leaf(tuple(effects), leaf.endless, leaf.touch)
+
+    def _clock(self, key: str) -> tuple[int, frozenset[tuple[int, int]]]:
+        """Where the time of a row ends: the region, its states and marks."""
+        return next(((number, frozenset(self._marks_of(number, key)))
+                     for number, part in enumerate(self.parts)
+                     if key and any(row.key == key for row in part.numbered.rows)),
+                    (-1, frozenset()))
+
+    def _ends_now(self, clock: tuple[int, frozenset[tuple[int, int]]], config: Config,
+                  due: tuple[int, ...]) -> bool:  # fmt: skip
+        """Whether a time ends in an instant."""
+        number, ends = clock
+        return number in due and (config[number], config[len(self.parts) + number]) in ends
+
+    def _eclipsed_leaf(self, config: Config, due: tuple[int, ...],
+                       chosen: tuple[tuple[int, int], ...]) -> Leaf:  # fmt: skip
+        """What an instant does in which a time ends that may be lost, or with which something is.
+        A time that is lost has run all the same.
+        """
+        both = self._ends_now(self._behind, config, due)
+        if both and not set(self._missed).isdisjoint(chosen):
+            return self._unheard_leaf(config, due, chosen)
+        number = self._lost[0]
+        if not both or not self._ends_now(self._lost, config, due):
+            return _alone(super().leaf(config, due, chosen))
+        leaf = super().leaf(config, tuple(one for one in due if one != number), chosen)
+        place = len(self.parts) + number
+        ran = place, config[place] + 1
+        return _alone(leaf, tuple(
+            one if number in one.reset else replace(one, writes=(
+                *(write for write in one.writes if write[0] != place), ran))
+            for one in leaf.effects))
+
+    def _unheard_leaf(self, config: Config, due: tuple[int, ...],
+                      chosen: tuple[tuple[int, int], ...]) -> Leaf:  # fmt: skip
+        """The same where the copy does not hear an edge."""
+        tables, stepper = self._tables, self._stepper
+        edge = stepper.event_ids[self.acts[self._missed[0][0]].event]
+        heard = stepper.deafen(edge, [number for number, region in enumerate(self.regions)
+                                      if region.name.endswith(MARK)])
+        self._tables = self._unheard
+        try:
+            return _alone(super().leaf(config, due, chosen))
+        finally:
+            self._tables = tables
+            stepper.deafen(edge, (), heard)
 
     def _apart_leaf(self, config: Config, due: tuple[int, ...], chosen: tuple[tuple[int, int], ...],
                     late: dict[int, int]) -> Leaf:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -18,6 +19,7 @@ from simfw.vectors.possible import all_faults
 from simfw.vectors.whittle import Whittler
 from tests.vectors.acts import pressed
 from tests.vectors.test_equal import MS, made, region, row
+from tests.vectors.test_equal import told as played
 
 S = 1000 * MS
 KEY = {"key": {"debounce": "20 ms", "double": "300 ms"}}
@@ -91,6 +93,15 @@ def test_no_such_fault_is_made_where_both_ways_lead_to_one_state() -> None:
     assert any("lamp.rows[2]: its end" in text for text in texts)
 
 
+def test_an_edge_that_nobody_hears_is_not_lost() -> None:
+    """A contact that is read at intervals is looked at, and its edges are no events."""
+    read = made({"lamp": region("dark", "dark lit", row("lit", "dark", on="key.click"),
+                                row("dark", "lit", after="5 s"), lit="lit")},
+                buttons={"key": {"style": "sample", "sample_every": "30 ms", "samples": 2}})
+    assert eclipsed(read) != []
+    assert not any(fault.twist.missed for fault in eclipsed(read))
+
+
 def test_of_a_gadget_with_very_many_times_none_is_made() -> None:
     """Every pair has courses of its own."""
     many = made({
@@ -124,6 +135,35 @@ def test_an_edge_that_is_lost_shows_where_the_time_behind_it_has_ended() -> None
                        row("home", "on", after="30 s", emit="walk.over")),
     })
     assert shown(lamp, "key: its edge is lost where the time of behaviour.lamp.rows[1]")
+
+
+def search(*more: dict[str, Any]) -> Gadget:
+    """A double click lets a lamp wink, a click or a time ends that."""
+    return made({
+        "lamp": region("dark", "dark wink", row("wink", "dark", on="key.double"),
+                       row("dark", "wink", on="walk.over"), *more, lit="wink"),
+        "walk": region("home", "home on", row("on", "home", on="key.double"),
+                       row("home", "on", on="key.click"),
+                       row("home", "on", after="700 ms", emit="walk.over")),
+    }, buttons=KEY)
+
+
+@pytest.mark.parametrize(("gadget", "text", "same"), [
+    pytest.param(search(row("dark", "wink", on="key.click")), "walk.rows[2]: its end is lost where "
+                 "the time of buttons.key.double", True, id="the click ends both"),
+    pytest.param(search(row("same", "wink", on="key.click")), "walk.rows[2]: its end is lost where "
+                 "the time of buttons.key.double", False, id="the click ends one"),
+    pytest.param(search(row("dark", "wink", on="key.click")),
+                 "key: its edge is lost where the time of behaviour.walk.rows[2]", False,
+                 id="an edge that is heard"),
+])
+def test_an_end_is_proved_to_be_missed_by_nobody_where_random_play_does_not_tell_it(
+    gadget: Gadget, text: str, same: bool,
+) -> None:
+    """Model and copy are searched side by side, with the region whose time ends beside theirs."""
+    prepared, fault = Prepared(gadget), of(gadget, text)
+    assert Prover(holding(prepared.system), gadget.segments).same(fault) is same
+    assert (played(prepared, [fault], 60) == []) is same
 
 
 def shown(gadget: Gadget, text: str) -> bool:
