@@ -89,8 +89,8 @@ def test_a_gauge_without_bars_speaks_of_no_hysteresis(hen):
 
 
 def test_a_sample_waits_its_turn_in_the_queue(hen):
-    """From the end of its time on: there is no step between the two."""
-    assert "it goes to the back of the queue and waits its turn like an event" in hen
+    """It is no step of its own between the ends of times and the queue."""
+    assert "taking the sample is one step, which stands in the queue like an event" in hen
 
 
 def test_a_blip_makes_a_contact_that_was_closed_at_power_up_a_press():
@@ -111,12 +111,10 @@ def thumb() -> str:
 
 def test_a_press_behind_a_hold_or_the_highest_count_is_said_to_be_a_first_one(thumb):
     """It "follows the release before it in time", and read so it would be the next in the row."""
-    assert ("Behind the highest count, a hold, or a second press that lasted, the next press is a "
+    assert ("Behind the highest count, a hold or a second press that lasted, the next press is a "
             "first one, however soon it comes." in thumb)
     assert ("So is a press in the very instant in which the time after a release ends: `press` and "
             "then the count so far are raised." in thumb)
-    key = _document(ROOT / "scenarios/key-hook/gadget.toml")
-    assert "Behind it, or behind a hold, the next press is a first one" in key
 
 
 def test_a_contact_that_counts_its_first_edge_is_not_said_to_settle(thumb):
@@ -139,3 +137,86 @@ def test_a_fault_without_a_rule_is_not_said_to_contradict_a_demand():
     text = specification_files(document)["specification.md"]
     assert "or what `check` takes for a mistake without being told a rule, such as a light" in text
     assert "contradict what is demanded" not in text
+
+
+@pytest.fixture(scope="module")
+def turnstile() -> str:
+    """The document of the turnstile's tally: a dial is kept, one button of two has a hold."""
+    return _document(ROOT / "tests/gallery/turnstile/gadget.toml")
+
+
+@pytest.fixture(scope="module")
+def key_hook() -> str:
+    """The document of the key-hook light: a double click, no hold, a gauge of one bar."""
+    return _document(ROOT / "scenarios/key-hook/gadget.toml")
+
+
+def test_what_is_kept_is_nowhere_said_to_begin_anew(turnstile):
+    """One requirement had the count in 0 after each loss, another what it was before."""
+    assert ("shall begin anew, with `count` in `0` (after a loss as KEEP-6E9B says), `dim` in `1` "
+            "and `show` in `lit` and all else in its first state." in turnstile)
+    assert "every output is off until power-up; then `count` in `0` (or as kept), " in turnstile
+    assert "At power-up `count` is in position 0 (or as kept) and `dim` is in" in turnstile
+
+
+def test_a_region_that_is_kept_is_said_to_begin_so():
+    """Its own section told its first state only."""
+    porch = _document(ROOT / "tests/gallery/porch-lantern/gadget.toml")
+    assert ", or as kept." in porch
+
+
+def test_what_comes_in_the_instant_in_which_a_time_ends_is_too_late_in_each_requirement(
+    turnstile, key_hook, thumb
+):
+    """A release there was said to be none, and to be raised; a press to be within the time."""
+    assert ("When 1.5 s have passed since a `key.press`, with no `key.release` before that "
+            "instant, the firmware shall emit `key.hold`." in turnstile)
+    assert ("of a press that was no double click, with no `key.press` before that instant, the "
+            "firmware shall emit `key.click`." in key_hook)
+    assert "When `key.press` occurs less than 400 ms after a `key.release`" in key_hook
+    assert "less than 300 ms after the `thumb.release` before it" in thumb
+    for text in (turnstile, key_hook, thumb):
+        assert ", without `" not in text
+
+
+def test_a_button_without_a_hold_is_said_to_have_none(turnstile, key_hook, thumb):
+    """The text spoke of a hold that no button had, and not of a press that lasts."""
+    assert "its release is a release only. Behind it, the next press is a first one" in key_hook
+    assert "`key` has no hold: how long a press of it lasts changes nothing." in key_hook
+    assert "`dimmer` has no hold: how long a press of it lasts changes nothing." in turnstile
+    assert "has no hold" not in thumb
+    both = _document(ROOT / "scenarios/potting-shed/gadget.toml")
+    assert ("its release is a release only, and it cannot become a hold. Behind it, or behind a "
+            "hold, the next press is a first one" in both)
+
+
+def test_the_states_of_stock_regions_are_named_where_the_order_of_regions_is(turnstile):
+    """Messages and titles of vectors named states that stood nowhere in the document."""
+    assert "An event is offered to the regions in the order of the first table." in turnstile
+    for line in ("| `key.contact` | `still` | `bouncing` |",
+                 "| `key.gesture` | `up` | `down` and `held` |",
+                 "| `count` | `0`, or as kept | the other positions up to 4 |",
+                 "| `show` | `lit` | below |"):
+        assert line in turnstile
+    assert "| `gauge` | `unread` | `reading`, `bars.0` to `bars.5` and `reading.0` to" in (
+        _document(LARDER))
+
+
+def test_a_sample_goes_behind_all_that_the_time_ends_before_it_raise(key_hook):
+    """It could be read as going there when its time ends, before they had their turn."""
+    assert ("It goes to the back when the end of its time, or what else calls for it, has had its "
+            "turn." in key_hook)
+
+
+def test_the_order_of_edges_is_told_once_for_a_host():
+    """The model's is one, and a test may write its lines in another."""
+    assert ("On a host edges come in the order of the lines that tell them."
+            in " ".join(text_of("instant").split()))
+    assert ("The edges come in the order of their lines, whichever order the test has chosen."
+            in text_of("protocol"))
+
+
+def test_no_cell_of_the_protocol_is_a_page():
+    """When waking is told, and what inputs do, stood in cells of six sentences and more."""
+    lines = [line for line in text_of("protocol").splitlines() if line.startswith("|")]
+    assert max(map(len, lines)) < 450

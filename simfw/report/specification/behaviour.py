@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from itertools import groupby
 
 from simfw.behaviour.machine import diagram
 from simfw.behaviour.region import Region, Row, State
@@ -15,6 +17,7 @@ from simfw.report.specification.document import (
     Paragraph,
     Section,
     Table,
+    cells,
 )
 from simfw.report.specification.requirements import LISTED, OUTPUT, driven
 from simfw.report.specification.sequences import played, sequence_blocks
@@ -155,7 +158,8 @@ def _region(subject: Subject, region: Region) -> Section:
     apart = [f"`{state.name}`" for state in region.states if state.name not in reached]
     never = f" No row leads to {in_words(apart, 'or')} here." if apart and region.rows else ""
     blocks: list[Block] = [
-        Paragraph(f"It begins in `{region.starts}`.{memory}{wakes}{never}")
+        Paragraph(f"It begins in `{region.starts}`{', or as kept' * (region.kept == 'state')}."
+                  f"{memory}{wakes}{never}")
     ]
     if not region.rows:
         blocks.append(Paragraph("It has no rows: its state never changes."))
@@ -169,18 +173,43 @@ def _region(subject: Subject, region: Region) -> Section:
     )
 
 
+def _runs(names: Sequence[str]) -> list[str]:
+    """State names in their order, those that only count further as "`bars.0` to `bars.5`"."""
+    found: list[str] = []
+    for family, run in groupby(names, lambda name: re.sub(r"(?<=\.)\d+$", "", name)):
+        some = [f"`{name}`" for name in run]
+        found += [f"{some[0]} to {some[-1]}"] if some[2:] and family.endswith(".") else some
+    return found
+
+
+def _all_regions(subject: Subject) -> Table:
+    """All regions in their order, with the states that messages and titles of vectors name."""
+    return Table(
+        caption="Regions in their order",
+        head=("region", "begins in", "its other states"),
+        rows=tuple(
+            cells(f"`{region.name}`", f"`{region.starts}`" + ", or as kept" * (
+                      region.kept == "state"),
+                  "below" if region.group == "behaviour" else
+                  f"the other positions up to {len(region.states) - 1}" if region.group == "dials"
+                  else in_words(_runs([state.name for state in region.states
+                                       if state.name != region.starts])) or "-")
+            for region in subject.system.regions),
+    )  # fmt: skip
+
+
 def regions(subject: Subject) -> Section | None:
     """One part for each written region, in the order in which events are offered to them."""
     written = [region for region in subject.system.regions if region.group == "behaviour"]
     if not written:
         return None
-    order = in_words(f"`{region.name}`" for region in subject.system.regions)
     open_ = any(UNHANDLED in cell.text for region in written if len(region.states) <= LARGEST_DRAWN
                 for table in _state_tables(subject, region) for row in table.rows
                 for cell in row)  # fmt: skip
     text = (
-        f"An event is offered to the regions in this order: {order}. *Begins again* is a state "
-        "entered anew, its time with it; *stays* lets its time run on."
+        "An event is offered to the regions in the order of the first table. The states of stock "
+        "regions are what messages and titles of vectors call them; a firmware need not have them. "
+        "*Begins again* is a state entered anew, its time with it; *stays* lets its time run on."
     )
     if open_:
         text += (
@@ -190,7 +219,7 @@ def regions(subject: Subject) -> Section | None:
     return Section(
         anchor="states",
         title="States and rows",
-        blocks=(Paragraph(text),),
+        blocks=(Paragraph(text), _all_regions(subject)),
         parts=tuple(_region(subject, region) for region in written),
     )
 

@@ -64,7 +64,8 @@ def _sentence(name: str, dial: Dial, row: DialRow, before: Sequence[str]) -> str
 def dials(subject: Subject) -> Section:
     """What every dial is: its positions and their values, and what moves it."""
     found = subject.gadget.dials
-    starts = in_words(f"`{name}` in position {dial.starts}" for name, dial in found.items())
+    starts = in_words(f"`{name}` is in position {dial.starts}{' (or as kept)' * dial.kept}"
+                      for name, dial in found.items())  # fmt: skip
     most = max(len(dial.levels) for dial in found.values())
     rows = []
     for name, dial in found.items():

@@ -19,7 +19,7 @@ from simfw.report.specification.requirements import driven
 from simfw.report.specification.sequences import played
 from simfw.report.specification.stock import DESCRIBED
 from simfw.report.specification.subject import Subject
-from simfw.report.specification.words import in_words, while_kept
+from simfw.report.specification.words import first_state, in_words, while_kept
 
 __all__ = ["code_below", "first"]
 
@@ -128,7 +128,7 @@ def _memory(subject: Subject) -> Line:
 
 
 def _start(subject: Subject) -> Line:
-    starts = in_words(f"`{region.name}` in `{region.starts}`" for region in subject.system.regions
+    starts = in_words(first_state(region) for region in subject.system.regions
                       if region.group in ("dials", "behaviour"))  # fmt: skip
     inputs = "contacts that are closed give no edge" if subject.gadget.buttons else ""
     usb = "USB that is there gives one" if subject.gadget.charger is not None else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from simfw.behaviour.expression import turning_level
 from simfw.behaviour.region import STATUS_LEVELS
@@ -33,7 +33,7 @@ __all__ = ["parts"]
 SETTLE = (
     "A contact counts once it has kept still for its debounce time: every change begins the time "
     "anew. What it then is, and whether it counts as pressed already, decides between press, "
-    "release and nothing; a blip that is over sooner touches neither gesture nor hold."
+    "release and nothing; a blip that is over sooner raises nothing."
 )
 SAMPLE = (
     "A contact that is read at intervals is read whatever its edges do. A read that differs from "
@@ -55,10 +55,9 @@ HOLDS = (
 COUNTED = (
     "Presses in a row are counted as long as each follows the release before it in time. The "
     "highest count is told at its press, a smaller one when the time after its last release has "
-    "run out. Only the first press can become a hold; a second one that lasts is an event of its "
-    "own where the table of times has it. Behind the highest count, a hold, or a second press that "
-    "lasted, the next press is a first one, however soon it comes. So is a press in the very "
-    "instant in which the time after a release ends: `press` and then the count so far are raised."
+    "run out.{holds} Behind {ended}, the next press is a first one, however soon it comes. So is a "
+    "press in the very instant in which the time after a release ends: `press` and then the count "
+    "so far are raised."
 )
 HOLD = (
     "A hold is told while the button is still down. A release in the very instant in which its "
@@ -66,10 +65,9 @@ HOLD = (
 )
 DOUBLE = (
     "A click waits for a second press: it is told when the time has run out. The second press is "
-    "told as a double click at once; its release is a release only, and it cannot become a hold. "
-    "Behind it, or behind a hold, the next press is a first one, however soon it comes. A "
-    "second press in the very instant in which the time ends is too late: `press` and then `click` "
-    "are raised, and a new press has begun."
+    "told as a double click at once; its release is a release only{holds}. Behind {ended}, the "
+    "next press is a first one, however soon it comes. A second press in the very instant in which "
+    "the time ends is too late: `press` and then `click` are raised, and a new press has begun."
 )
 CHORD = (
     "A chord begins with the press of one of its buttons while no other of them is pressed; a "
@@ -136,6 +134,20 @@ def _button_times(name: str, button: Button) -> Iterator[tuple[str, str]]:
         yield f"{key}.second_hold", "from the second press to second_hold"
 
 
+def _in_a_row(text: str, buttons: Sequence[Button]) -> str:
+    """What is said of presses in a row, of holds where one of these buttons has any."""
+    first = any(button.hold_lengths for button in buttons)
+    second = any(button.second_hold is not None for button in buttons)
+    if text is DOUBLE:
+        return text.format(holds=", and it cannot become a hold" * first,
+                           ended="it, or behind a hold" if first else "it")
+    ended = ["the highest count", *["a hold"] * first, *["a second press that lasted"] * second]
+    holds = " Only the first press can become a hold." * first
+    if second:
+        holds += " A second one that lasts is an event of its own where the table of times has it."
+    return text.format(holds=holds, ended=in_words(ended, "or"))
+
+
 def _buttons(subject: Subject) -> Section:
     buttons = subject.gadget.buttons.values()
     styles = {button.style for button in buttons}
@@ -143,11 +155,18 @@ def _buttons(subject: Subject) -> Section:
         (SETTLE, "settle" in styles), (SAMPLE, "sample" in styles),
         (FIRST, "first-edge" in styles),
         (HOLD, any(button.hold_lengths for button in buttons)),
-        (HOLDS, any(button.repeat or button.holds for button in buttons)),
-        (DOUBLE, any(button.most_clicks == 2 and button.second_hold is None
-                     for button in buttons)),
-        (COUNTED, any(button.most_clicks > 2 or button.second_hold is not None
-                      for button in buttons))) if is_so]  # fmt: skip
+        (HOLDS, any(button.repeat or button.holds for button in buttons))) if is_so]  # fmt: skip
+    counted = [button for button in buttons
+               if button.most_clicks > 2 or button.second_hold is not None]
+    doubled = [button for button in buttons if button.most_clicks == 2 and button not in counted]
+    said += [_in_a_row(text, some) for text, some in ((DOUBLE, doubled), (COUNTED, counted))
+             if some]  # fmt: skip
+    endless = [f"`{name}`" for name, button in subject.gadget.buttons.items()
+               if not button.hold_lengths and button.second_hold is None]
+    if endless:
+        has, them = ("has", "it") if len(endless) == 1 else ("have", "them")
+        said.append(f"{in_words(endless)} {has} no hold: how long a press of {them} lasts changes "
+                    "nothing.")  # fmt: skip
     blocks: list[Block] = [Paragraph(text) for text in said]
     blocks += times_table(subject, "Times of the buttons", (
         time for name, button in subject.gadget.buttons.items()
@@ -417,10 +436,11 @@ def _gauge(subject: Subject) -> Section:
         text += (f" The events of one sample come in the order {order}"
                  + (", then that of the bars; bars and `cell` have both changed"
                     if gauge.thresholds else "; `cell` has changed")
-                 + " before the first of them is heard: taking the sample is one step. When its "
-                 "time ends, or what else begins it comes, it goes to the back of the queue and "
-                 "waits its turn like an event: what stands in the queue before it is judged with "
-                 "the bars and the `cell` of before, and what stands behind it with those after.")
+                 + " before the first of them is heard: taking the sample is one step, which "
+                 "stands in the queue like an event that a row emits. It goes to the back when the "
+                 "end of its time, or what else calls for it, has had its turn. What stands before "
+                 "it then is judged with the bars and the `cell` of before, what comes behind it "
+                 "with those after.")
     blocks: list[Block] = [Paragraph(text)]
     if counts and gauge.capacity is not None and gauge.power_up is not None:
         blocks += [Paragraph(COUNT), Bullets((

@@ -22,7 +22,7 @@ from simfw.behaviour.tree import Inside, leaves, names_in
 from simfw.quantity import format_duration, format_percent
 from simfw.report.specification.sequences import played, played_text
 from simfw.report.specification.windows import Corners, Window
-from simfw.report.specification.words import drive_text, in_words
+from simfw.report.specification.words import drive_text, first_state, in_words
 from simfw.vectors.items import HELD, scaled_levels
 
 if TYPE_CHECKING:
@@ -348,8 +348,11 @@ def requirements(
     from simfw.report.specification.stock import DESCRIBED, stock_requirements
 
     numbers = Numbers()
-    starts = in_words(f"`{region.name}` in `{region.starts}`" for region in system.regions
-                      if region.group in ("dials", "behaviour"))  # fmt: skip
+    kept = {region.name: numbers.of("keep", region.name) for region in system.regions
+            if region.kept is not None}  # fmt: skip
+    starts = in_words(
+        first_state(region, f"after a loss as {kept.get(region.name)} says")
+        for region in system.regions if region.group in ("dials", "behaviour"))
     backs = tuple(f"back {name}" for name in system.powered_by if system.holds)
     power_ups = ("power alone", "power usb", HELD, *backs)
     found = [
@@ -371,7 +374,7 @@ def requirements(
             what = (f"`{region.name}` shall enter the state" if region.kept == "state" else
                     f"`{region.name}` shall take for what it resumes that")
             found.append(Requirement(
-                number=numbers.of("keep", region.name), pattern="when",
+                number=kept[region.name], pattern="when",
                 text=f"When the supply returns after a loss, {what} which stood settled before the "
                      f"instant of the loss{or_in_it}, in place of its first one.",
                 keeps=region.name,

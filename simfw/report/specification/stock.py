@@ -170,11 +170,12 @@ def _gesture(make: Maker, gadget: Gadget, name: str, button: Button) -> None:
             else " of a press that was no double click"  # fmt: skip
         waits = [row for row in quiet if row.to == "waiting"]
         make.add(part, "click", "when", f"When {window} have passed since a `{name}.release`{but}, "
-                 f"without `{name}.press`, the firmware shall emit `{name}.click`.",
+                 f"with no `{name}.press` before that instant, the firmware shall emit "
+                 f"`{name}.click`.",
                  [*click, *begun, *waits], pins=pins, seen=lambda row: row in click)  # fmt: skip
         again = [row for row in quiet if "again" in (row.to, *row.sources)]
         no_chord = ", and that press is not the last of a chord" if chords else ""
-        make.add(part, "double", "when", f"When `{name}.press` occurs within {window} of a "
+        make.add(part, "double", "when", f"When `{name}.press` occurs less than {window} after a "
                  f"`{name}.release`{but}{no_chord}, the firmware shall emit `{name}.double`.",
                  [*_emits(rows, f"{name}.double"), *again], pins=pins,
                  seen=lambda row: f"{name}.double" in row.emit)  # fmt: skip
@@ -183,8 +184,8 @@ def _gesture(make: Maker, gadget: Gadget, name: str, button: Button) -> None:
         what = " that was no double click" if button.most_clicks == 2 else (
             " that was the first in a row" if button.most_clicks > 2 else "")
         make.add(part, event, "when", f"When {time} have passed since a `{name}.press`{what}, "
-                 f"without `{name}.release`" + (" and without a chord" if chords else "")
-                 + f", the firmware shall emit `{name}.{event}`.",
+                 f"with no `{name}.release`{' and no chord' * bool(chords)} before that instant, "
+                 f"the firmware shall emit `{name}.{event}`.",
                  _emits(rows, f"{name}.{event}"), pins=pins)  # fmt: skip
     if button.repeat is not None:
         hold, time = button.hold_lengths[0][0], span(make.corners.timing(button.repeat))
@@ -227,23 +228,26 @@ def _counted(make: Maker, name: str, button: Button, chords: bool) -> None:
             more = [row for row in rows if not row.emit and row.to in down | wait
                     and row.on in (f"{name}.press", f"{name}.release")]
             text = (f"When {window} have passed since the `{name}.release` of press {count} in a "
-                    f"row, without `{name}.press`, the firmware shall emit `{event}`.")
+                    f"row, with no `{name}.press` before that instant, the firmware shall emit "
+                    f"`{event}`.")
         elif ways & {"held", "again"}:
             more = [row for row in rows if "again" in (row.to, *row.sources) and not row.emit]
-            text = (f"When `{name}.press` is number {count} in a row, each within {window} of the "
-                    f"`{name}.release` before it{but}, the firmware shall emit `{event}`.")
+            text = (f"When `{name}.press` is number {count} in a row, each less than {window} "
+                    f"after the `{name}.release` before it{but}, the firmware shall emit "
+                    f"`{event}`.")
         else:
             more = [row for row in rows if not row.emit and row.to in ways]
-            text = (f"When `{name}.release` ends press {count} in a row, begun within {window} of "
-                    f"the `{name}.release` before it{but}, the firmware shall emit `{event}`.")
+            text = (f"When `{name}.release` ends press {count} in a row, begun less than {window} "
+                    f"after the `{name}.release` before it{but}, the firmware shall emit "
+                    f"`{event}`.")
         make.add(part, count_event(count), "when", text, [*mine, *more], pins=pins,
                  seen=lambda row, mine=mine: row in mine)  # type: ignore[misc]  # fmt: skip
     if button.second_hold is not None:
         time = span(make.corners.timing(button.second_hold))
         make.add(part, "second_hold", "when", f"When {time} have passed since press 2 in a row of "
-                 f"`{name}`, without `{name}.release`" + (" and without a chord" if chords else "")
-                 + f", the firmware shall emit `{name}.second_hold` and no click or double for "
-                 "these presses.", _emits(rows, f"{name}.second_hold"), pins=pins)  # fmt: skip
+                 f"`{name}`, with no `{name}.release`{' and no chord' * chords} before that "
+                 f"instant, the firmware shall emit `{name}.second_hold` and no click or double "
+                 "for these presses.", _emits(rows, f"{name}.second_hold"), pins=pins)  # fmt: skip
 
 
 def _toggle(make: Maker, name: str, toggle: Toggle) -> None:
@@ -273,8 +277,8 @@ def _chord(make: Maker, gadget: Gadget, name: str) -> None:
     told = _emits(rows, f"{name}.chord")
     lost = [row for row in rows if row.to == "taken"]
     comes = [row for row in rows if row.sources == ("idle",) or row.to == "together"]
-    make.add(name, "chord", "when", f"When within {time} of a {first} at which no other of them "
-             "was pressed all of them are pressed together, the firmware shall emit "
+    make.add(name, "chord", "when", f"When less than {time} after a {first} at which no other of "
+             "them was pressed all of them are pressed together, the firmware shall emit "
              f"`{name}.chord` with the last press.",
              [*told, *comes], pins=pins, seen=lambda row: row in told)  # fmt: skip
     if lost:
@@ -285,8 +289,8 @@ def _chord(make: Maker, gadget: Gadget, name: str) -> None:
     late = [row for row in rows if not row.emit and row.sources == ("started",)
             and row not in comes]
     make.add(name, "late", "if", f"If {in_words(f'`{button}`' for button in pins)} are not all "
-             f"pressed within {time}, then the firmware shall emit no `{name}.chord` until one of "
-             "them is pressed while no other is.",
+             f"pressed in less than {time}, then the firmware shall emit no `{name}.chord` until "
+             "one of them is pressed while no other is.",
              late, pins=pins)  # fmt: skip
     make.add(name, "over", "if", f"If `{name}.chord` has been emitted, then the firmware shall "
              f"emit none again until {in_words(f'`{button}`' for button in pins)} have all been "

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from simfw.behaviour.region import Drive, Region, Row, State, System
 from simfw.quantity import format_duration, format_percent
 
-__all__ = ["cause", "drive_text", "effect", "in_words", "outputs_text", "slug", "while_kept"]
+__all__ = ["cause", "drive_text", "effect", "first_state", "in_words", "outputs_text", "slug",
+           "while_kept"]  # fmt: skip
 
 
 def slug(text: str) -> str:
@@ -21,6 +22,12 @@ def in_words(parts: Iterable[str], word: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {word} {items[-1]}"
+
+
+def first_state(region: Region, kept: str = "or as kept") -> str:
+    """Where a region begins: "`show` in `lit`", and `kept` behind it where its state is kept."""
+    said = f"`{region.name}` in `{region.starts}`"
+    return f"{said} ({kept})" if region.kept == "state" else said
 
 
 def while_kept(system: System) -> str:
