@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from simfw.gadget.figures import figure_text
@@ -18,18 +19,22 @@ PPM = 1_000_000
 DIGITS, ALL_DIGITS = 3, 6
 
 
-def look_at(subject: Subject, found: Difference, kind: str, name: str) -> str:
-    """A sentence: what to trigger on, what to look at, when, and what the model says of it."""
+def look_at(subject: Subject, found: Difference, kind: str, name: str,
+            states: Mapping[str, str]) -> str:  # fmt: skip
+    """A sentence: what to trigger on, what to look at, when, and what the model says of it.
+    `states` are those of the model's regions just before, as far as they are known.
+    """
     acts = [act for act in found.drive.acts if 0 < act.at_ns <= found.time_ns]
     start, passed_ns = "at power-up", found.time_ns
     if acts:
         start = f"at {format_duration(acts[-1].at_ns)} ({acts[-1].text})"
         passed_ns = found.time_ns - acts[-1].at_ns
     when = f"{format_duration(passed_ns)} later" if passed_ns else "in that very instant"
-    return f"trigger {start} and look {_what(subject, found, kind, name, when)}."
+    return f"trigger {start} and look {_what(subject, found, kind, name, states, when)}."
 
 
-def _what(subject: Subject, found: Difference, kind: str, name: str, when: str) -> str:
+def _what(subject: Subject, found: Difference, kind: str, name: str, states: Mapping[str, str],
+          when: str) -> str:  # fmt: skip
     if kind == "out":
         return f"at {name} {when}: {_levels(subject, found, name)}"
     if kind in ("wake", "sleep"):
@@ -42,25 +47,47 @@ def _what(subject: Subject, found: Difference, kind: str, name: str, when: str) 
         who = "the firmware does so and the model does not" if found.expected == "nothing" else (
             f"the model {does} then")  # fmt: skip
         return f"at the supply current of the controller{told} {when}: {who}"
-    if kind == "event":
-        seen = _switched(subject, name)
+    if kind == "event" and found.expected != "nothing":
+        seen = _switched_with(found)
         if seen:
-            return (f"at {in_words(seen, 'or')} {when}, which what hears {name} may switch: the "
+            return (f"at {in_words(seen, 'or')} {when}, which the model switches with {name}: the "
                     "event itself shows at no pin")
-        return (f"at all outputs {when}: {name} shows at no pin, and nothing that hears it "
+        return f"at all outputs {when}: {name} shows at no pin, and the model switches none with it"
+    if kind == "event":
+        seen = _may_switch(subject, name, states)
+        if seen:
+            return (f"at {in_words(seen, 'or')} {when}, which what follows from {name} may switch: "
+                    "the event itself shows at no pin")
+        return (f"at all outputs {when}: {name} shows at no pin, and nothing that follows from it "
                 "switches one")
     return f"at all outputs {when}"
 
 
-def _switched(subject: Subject, event: str) -> list[str]:
-    """The outputs that rows which hear an event switch, as their requirements have them."""
+def _switched_with(found: Difference) -> list[str]:
+    """The outputs that the model switches in the instant of the event that it expects."""
+    at = found.expected.split(" ")[1]
+    return list(dict.fromkeys(
+        report.name for one in found.drive.replay.unrolled.exchanges for report in one.reports
+        if report.kind == "out" and str(report.time_ns) == at))  # fmt: skip
+
+
+def _may_switch(subject: Subject, event: str, states: Mapping[str, str]) -> list[str]:
+    """The outputs that rows switch, as their requirements have them, which hear an event, or what
+    such rows emit. Of written regions those rows count that the model's states have.
+    """
     outputs = {*subject.gadget.lights, *subject.gadget.loads}
     found: dict[str, None] = {}
-    for region in subject.system.regions:
-        for row in region.rows:
-            if row.on == event and row.key in subject.by_key:
+    heard = [event]
+    for one in heard:
+        for region in subject.system.regions:
+            for row in region.rows:
+                if row.on != one or row.key not in subject.by_key or (
+                        region.group == "behaviour"
+                        and states.get(region.name, row.sources[0]) not in row.sources):
+                    continue
                 found |= dict.fromkeys(pin for pin in subject.by_key[row.key].pins
                                        if pin in outputs)  # fmt: skip
+                heard += [emitted for emitted in row.emit if emitted not in heard]
     return list(found)
 
 

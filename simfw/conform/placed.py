@@ -238,7 +238,7 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
             and key in subject.by_key and _region_of(system, key) in speaks
         ]  # fmt: skip
     rows = rows[:MOST_NAMED]
-    brought_back = _brought_back(system, notes, back_ns, found.time_ns, rows)
+    brought_back = _brought_back(system, notes, back_ns, found, rows)
     regions = list(dict.fromkeys(row.region for row in rows)) or speaks
     regions += brought_back
     regions += sorted(_read_by(system, [row.key for row in rows]))
@@ -256,6 +256,8 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     memories = {kept_origin(system.region(name)) for name in brought_back}
     kept = [one for one in subject.requirements if one.origin in memories][:MOST_NAMED]
     kept += _of_power_up(subject, found, supply)
+    before = {} if note is None else {
+        region.name: state for region, state in zip(system.regions, note.states, strict=True)}
     beside = () if rows or note is None else numbers_of(subject, note.fired)
     speaking = [*(row.requirement for row in rows), *kept]
     speaking += [one for one in subject.requirements if _speaks(subject, one, kind, name, rows)]
@@ -265,7 +267,8 @@ def placed(prepared: Prepared, found: Difference) -> Placed:
     return Placed(
         stood=stood, rows=tuple(rows),
         requirements=tuple(dict.fromkeys(speaking))[: MOST_SAID + len(kept)],
-        bench=look_at(subject, found, kind, name), supply=supply, beside=beside[:MOST_NAMED],
+        bench=look_at(subject, found, kind, name, before), supply=supply,
+        beside=beside[:MOST_NAMED],
     )  # fmt: skip
 
 
@@ -355,11 +358,21 @@ def _supply(found: Difference) -> tuple[SupplyChange, ...]:
 
 
 def _brought_back(system: System, notes: Mapping[int, _Note], back_ns: Sequence[int],
-                  found_ns: int, rows: Sequence[FiredRow]) -> list[str]:  # fmt: skip
+                  difference: Difference, rows: Sequence[FiredRow]) -> list[str]:  # fmt: skip
     """The regions with something kept that the last power-up after a loss (a time just after it)
-    brought back: a firmware that forgets would stand elsewhere. What is to be resumed bears on it
-    only once the region has left its first state, or is about to.
+    brought back: a firmware that forgets would stand elsewhere. So may one that keeps what is long
+    past, where the model's region has not moved since then and the firmware has an output on that
+    it has a say on. What is to be resumed bears on it only once the region has left its first
+    state, or is about to.
     """
+    found_ns, words = difference.time_ns, difference.told.split(" ")
+    shown = _having_a_say(system, words[2]) if words[0] == "out" and words[3:] not in (
+        [], ["0"]) else []  # fmt: skip
+
+    def as_it_came(number: int, name: str) -> bool:
+        moved_ns = notes[found_ns].since_ns[number] + 1 if found_ns in notes else 0
+        return name in shown and any(moved_ns <= at for at in back_ns)
+
     resumed = {row.region for row in rows
                if any(one.key == row.key and one.to == "resume"
                       for one in system.region(row.region).rows)}  # fmt: skip
@@ -368,6 +381,7 @@ def _brought_back(system: System, notes: Mapping[int, _Note], back_ns: Sequence[
         times = back_ns if region.kept == "state" else [found_ns] if region.kept else []
         if back_ns and (any(at in notes and notes[at].states[number] != region.starts
                             for at in times)
+                        or (region.kept == "state" and as_it_came(number, region.name))
                         or (region.kept == "resume" and region.name in resumed)):
             found.append(region.name)
     return found
