@@ -50,9 +50,12 @@ _DRAWS = 24  # of one length that falls by chance; of several twice as many toge
 
 @dataclass(slots=True)
 class Work:
-    """Units of work that were done: an instant of a run is one, a run itself `_RUN`."""
+    """Units of work that were done: an instant of a run is one, a run itself `_RUN`. More than
+    `most` are not begun: TooMany is raised then.
+    """
 
     units: int = 0
+    most: float = math.inf
 
 
 def observe(
@@ -63,7 +66,8 @@ def observe(
 
     `local` holds where within its own ranges the observation lies (0..1 each). `near`: of a sight
     that is not met, how far away in time it is. With steps, region and state of all that were stood
-    in are added to `met`. What was done for it is added to `work`.
+    in are added to `met`. What was done for it is added to `work`; raises TooMany where that would
+    be more than it may be.
     """
     work = Work() if work is None else work
     charge = start_charge(prepared, seen, local.get("start", 0.5))
@@ -231,16 +235,19 @@ class _Bench:
         if until_ns <= self.at or self.lost:
             return None
         made = self._simulation(until_ns, extra)
-        made.go()
-        self._meet(made)
+        self._play(made)
         self.saved, self.at, self.steps = snapshot(made), until_ns, []
         return made
 
-    def _meet(self, made: Simulation) -> None:
-        """Note what a run has met, and how much work it was."""
-        self.work.units += _RUN + made.steps
-        if self.met is not None:
-            self.met |= self.plant.met()
+    def _play(self, made: Simulation) -> None:
+        """Run to the end; note what a run has met, and how much work it was."""
+        made.limit = int(min(max(1, self.work.most - self.work.units), made.limit))
+        try:
+            made.go()
+        finally:
+            self.work.units += _RUN + made.steps
+            if self.met is not None:
+                self.met |= self.plant.met()
 
     def _status(self) -> str | None:
         saved = self.saved
@@ -265,8 +272,7 @@ class _Bench:
         if over is None or over + 1 >= end_ns:
             return None
         on = self._simulation(over + 1, origin=origin)
-        on.go()
-        self._meet(on)
+        self._play(on)
         return self._breaks(what, end_ns, (snapshot(on), over + 1, []))
 
     def _breaks(
@@ -285,8 +291,7 @@ class _Bench:
         made = self._simulation(end_ns, prepared=marked, watch=watch,
                                 origin=(saved, origin[1], origin[2]))
         with contextlib.suppress(_Reached):
-            made.go()
-        self._meet(made)
+            self._play(made)
         broken = made.monitors[0].broken
         return None if broken is None else broken[0]
 

@@ -34,9 +34,13 @@ from simfw.benchlog.margin import Margin, comes
 from simfw.benchlog.model import BenchLog
 from simfw.benchlog.surface import Surface
 from simfw.benchlog.world import World
+from simfw.engine.observer import TooMany
 from simfw.errors import EndlessInstant, SimfwError
 
-__all__ = ["FAR_OFF", "INSIDE", "MET", "STARTS", "Looking", "Mistaken", "Sight", "Step"]
+__all__ = [
+    "FAR_OFF", "INSIDE", "MET", "MOST_EACH", "STARTS", "Looking", "Mistaken", "Sight", "Step",
+    "TooDear",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -49,6 +53,8 @@ MET = 0.02  # of the way: a look so near tells what lies there
 
 _SAMPLES = (1, 8, 18, 32, 44, 56, 68, 80)  # by the number of figures that decide a margin
 _MOST_SAMPLES = 96
+MOST_EACH = 250_000
+"""Units of work of one look (instants of a run, above all)."""
 _FIRST = 0.8  # of the work, for the looks before any proposal
 _BESIDE = 2.0**-9  # of a range
 _PROBES = 3
@@ -98,6 +104,14 @@ def _samples(figures: int) -> int:
     return _SAMPLES[figures] if figures < len(_SAMPLES) else _MOST_SAMPLES
 
 
+class TooDear(Exception):
+    """One look at an observation takes more work than any may: it is to be left out."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
 class Mistaken(Exception):
     """A figure decides an observation that it seemed not to decide: the search begins anew."""
 
@@ -115,13 +129,15 @@ class Looking:
     ) -> None:
         """`lent`: looks of other combinations, by the number of the observation. `most` runs and
         `most_work` units of work may be made; observations of which the first looks would take more
-        than that are not looked at, the dearest first: see `left_out`.
+        than that are not looked at, the dearest first: see `left_out`. No look may take more than
+        `MOST_EACH`.
         """
         self.log, self.combination = log, combination
         self.seed, self.most = seed, most
         self.runs = 0
         self.most_work, self.work = most_work, Work()
         self.left_out: tuple[int, ...] = ()
+        self.too_dear: set[str] = set()  # figures that, changed, made a look take too much work
         self.lent = {} if lent is None else lent
         self.noted: Looks | None = None  # where looks are lent
         self.world = World(log.gadgets[combination])
@@ -166,8 +182,11 @@ class Looking:
         }
         values = self.values(x) if values is None else values
         prepared = self.world.prepared(self.world.supplied(values) if seen.supply else values)
-        return observe(prepared, seen, local, near=self.sights[number].near, met=met,
-                       work=self.work)
+        work = Work(most=MOST_EACH)
+        try:
+            return observe(prepared, seen, local, near=self.sights[number].near, met=met, work=work)
+        finally:
+            self.work.units += work.units
 
     def look(self, number: int, x: Sequence[float] | Array) -> tuple[Margin, ...]:
         """The same, remembered by the numbers that decide it."""
@@ -182,6 +201,8 @@ class Looking:
                 found = self._first_run(number, point)
             except EndlessInstant:
                 found = lost(sight.like)
+            except TooMany:
+                raise TooDear(number) from None
             sight.known[key] = found
             sight.forget()
         return found
@@ -251,9 +272,15 @@ class Looking:
     def moved(
         self, number: int, figures: Mapping[str, float], x: Array
     ) -> tuple[Margin, ...] | None:
-        """An exact look with more figures changed; None where that makes no gadget."""
+        """An exact look with more figures changed; None where that makes no gadget, or takes too
+        much work: a figure that alone does so is in `too_dear`.
+        """
         try:
             return self._run(number, x, {**self.values(x), **figures})
+        except TooMany:
+            if len(figures) == 1:
+                self.too_dear |= set(figures)
+            return None
         except (SimfwError, ValueError):
             return None
 
@@ -304,10 +331,7 @@ class Looking:
                 if cost * _samples(len(self.sights[n].dims)) <= self._first:
                     self._look_first(n)
                     continue
-            self.sights[n] = Sight(dims=[])
-            self.left_out = (*self.left_out, n)
-        self.left_out = tuple(sorted(self.left_out))
-        self.all = tuple(n for n in self.all if n not in self.left_out)
+            self.leave_out(n)
 
     @property
     def _probes(self) -> int:
@@ -327,12 +351,23 @@ class Looking:
         works = {}
         for n in numbers:
             self.runs += 1
-            work = Work()
+            work = Work(most=MOST_EACH)
             with suppress(EndlessInstant):
-                observe(self.world.rehearsed(), self.log.observations[n], {}, work=work)
-            self.work.units += work.units
+                try:
+                    observe(self.world.rehearsed(), self.log.observations[n], {}, work=work)
+                except TooMany:
+                    raise TooDear(n) from None
+                finally:
+                    self.work.units += work.units
             works[n] = work.units
         return works
+
+    def leave_out(self, number: int) -> None:
+        """An observation is not looked at any more."""
+        self.left_out = tuple(sorted({*self.left_out, number}))
+        self.all = tuple(n for n in self.all if n != number)
+        self.sights[number] = Sight(dims=[])
+        self._ready.discard(number)
 
     def take_up(self, sights: list[Sight], x: Array) -> None:
         """Go on with what another looked at, of the same combination, and from a point of it."""

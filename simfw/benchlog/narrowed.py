@@ -129,7 +129,8 @@ class RivalResult:
     `off` is how far the worst observation is off at the least (tolerances). `contradictions` are
     those sets that exclude it, smallest first. `fitting` are figures that fit, those of the ends.
     `not_looked_at` are observations for which the work did not do: what would else be possible is
-    open then, and its intervals rest on the others.
+    open then, and its intervals rest on the others. `guesses_not_tried` are those of which 10 %
+    more would have taken too much work.
     """
 
     combination: tuple[int, ...]
@@ -144,6 +145,7 @@ class RivalResult:
     contradictions: tuple[Contradiction, ...] = ()
     unnoticed: tuple[Unnoticed, ...] = ()
     guesses: tuple[Guessed, ...] = ()
+    guesses_not_tried: tuple[str, ...] = ()
     meanings: tuple[Meaning, ...] = ()
     decided_by: dict[str, tuple[str, ...]]
     fitting: tuple[dict[str, float], ...] = ()

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simfw.benchlog.lending import Lent, Looks, shares
-from simfw.benchlog.looking import Sight
+from simfw.benchlog.looking import Mistaken, Sight, TooDear
 from simfw.benchlog.looks import worst_of
 from simfw.benchlog.model import CLOCK, BenchLog, Unknown
 from simfw.benchlog.narrowed import (
@@ -25,7 +25,7 @@ from simfw.benchlog.narrowed import (
     Together,
     Unnoticed,
 )
-from simfw.benchlog.search import FITS, Aim, End, Mistaken, Rival, State, Trial
+from simfw.benchlog.search import FITS, Aim, End, Rival, State, Trial
 from simfw.benchlog.taken import MOST_LOOKS, rests_on, suspects
 from simfw.engine.modes import modes_of_states
 from simfw.engine.supply import charged_from
@@ -131,7 +131,10 @@ def _lend(
     where they would be more `work`.
     """
     rival = Rival(log, combination, seed=seed, most=0, most_work=work)
-    return rival.lend(number), rival.runs
+    try:
+        return rival.lend(number), rival.runs
+    except TooDear:
+        return {}, rival.runs
 
 
 def _one(
@@ -145,6 +148,9 @@ def _one(
             rival.prepare()
             found = _result(rival, brief)
         except Mistaken:
+            continue
+        except TooDear as dear:
+            rival.leave_out(dear.number)
             continue
         best = rival.best(rival.all)
         if found.state != "excluded" or brief or best is None or found.not_looked_at:
@@ -194,6 +200,7 @@ def _result(rival: Rival, brief: bool) -> RivalResult:
             unnoticed=() if brief else _unnoticed(rival),
             guesses=() if brief else rests_on(rival, best),
         )
+        made = replace(made, guesses_not_tried=tuple(sorted(rival.too_dear)))
         tips = [end.trial for pair in ends.values() for end in pair] or [best]
         fitting = list({one.x.tobytes(): one for one in tips}.values())
         made = replace(

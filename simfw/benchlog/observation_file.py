@@ -305,6 +305,11 @@ class ObservationReader:
         regions = build_system(gadget).regions
         region = max((one for one in regions if word.startswith(f"{one.name}.")),
                      key=lambda one: len(one.name), default=None)
+        whole = next((one for one in regions if one.name == word), None)
+        if whole is not None:
+            self._problem(f"{key}.mode", f'"{word}" names a region without a state of it',
+                          ", ".join(f"{word}.{one.name}" for one in whole.states))
+            return None
         if region is None:
             name = word.partition(".")[0]
             names = [one.name for one in regions]

@@ -36,7 +36,7 @@ _TOLD = 0.05  # tolerances: what a guess moves less is not told
 _TENTH = 1.1  # times a guess: a tenth more of it
 _LITTLE = 1.02  # times a figure, or by as much less, to see what that moves
 _MUCH = 4.0  # the same where a little moves nothing
-_APART = 0.3  # of the factor's logarithm: so much more for each further figure of a part
+_APART = 0.5  # of what a factor adds: so much more for each further figure of a part
 _FARTHEST = math.log(10.0)  # a figure is looked for up to tenfold, either way
 # Tolerances: so far off may be what surfaces say, for an exact run to fit, try by try.
 _INSIDE = (0.9, 0.9, 0.8, 0.7, 0.5, 0.3)
@@ -76,10 +76,12 @@ def _moved(
 
     for part in parts.values():
         # What all figures of a part do not move together, none of them does; each by another
-        # factor, for some take back what others do (twice the leakage of twice the capacity).
+        # factor, for some take back what others do (twice the leakage of twice the capacity): a
+        # round one, so that times which come round together still do.
         # Of much more than a little that is not so: an empty cell is as empty with another one.
         together = moves({
-            key: value * factor ** (1.0 + _APART * k) for k, (key, value) in enumerate(part.items())
+            key: value * (1.0 + (factor - 1.0) * (1.0 + _APART * k))
+            for k, (key, value) in enumerate(part.items())
         }, numbers) if len(part) > 1 and 1.0 <= factor <= _TENTH else {}
         asked = [n for n in numbers if together.get(n, _UNMOVED) >= _UNMOVED]
         for key, value in part.items():

@@ -180,7 +180,8 @@ class Folder:
     ) -> tuple[Cycle, int] | None:
         """Take note of a settled instant; return the cycle it closes, if it closes one.
 
-        `known` is the cycle that is known to go on from here: it is not closed a second time.
+        `known` is the cycle that is known to go on from here: it is not closed a second time. Of
+        others that are known the same is returned.
         """
         log = self._log
         if len(log) >= self._window:
@@ -197,21 +198,21 @@ class Folder:
         ages = tuple([now_ns - entered[r] for r in moment.phase.ticking if due[r] < IDLE])
         key = (moment.states, ages)
         index = self._seen.get(key)
-        found: Cycle | None = None
+        found: tuple[Cycle, int] | None = None
         if index is not None:
             moving = _repeats(log[index], moment)
             if moving is not None and not _is(known, log[index], moment, moving):
-                found = self._close(index, moment, moving, wake_c)
+                found = self._closed(index, moment, moving, wake_c)
         elif (earlier := self._last.get(moment.states)) is not None:
             moving = _repeats(log[earlier], moment)
             if moving is not None and not _is(known, log[earlier], moment, moving):
                 period = now_ns - log[earlier].time_ns
                 others = [when for r, when in enumerate(due) if r not in moving]
                 if min(others, default=IDLE) - now_ns > _WORTH * period:
-                    found = self._close(earlier, moment, moving, wake_c)
+                    found = self._closed(earlier, moment, moving, wake_c)
         self._last[moment.states] = self._seen[key] = len(log)
         log.append(moment)
-        return None if found is None else (found, 0)
+        return found
 
     def mark(self, cycle: Cycle, index: int, count: int) -> None:
         """Note that `count` periods of `cycle` were folded after the latest instant."""
@@ -223,6 +224,21 @@ class Folder:
             self._log[-1].folded = (cycle, 0, 1)
         else:
             self.forget()
+
+    def _closed(
+        self, index: int, last: Moment, moving: tuple[int, ...], wake_c: float
+    ) -> tuple[Cycle, int] | None:
+        """The cycle that `last` closes: one that is known, or a new one."""
+        now_ns, entered = last.time_ns, last.entered
+        by_fresh = self.here.get(last.states, {})
+        by_moving = by_fresh.get(entered.index(now_ns) if now_ns in entered else -1, {})
+        for one in by_moving.get(moving, {}).get(tuple([now_ns - entered[r] for r in moving]), ()):
+            cycle, _ = one
+            if (_is(one, self._log[index], last, moving) and cycle.low <= last.charge < cycle.high
+                    and cycle.count_low <= last.counted < cycle.count_high):
+                return one
+        made = self._close(index, last, moving, wake_c)
+        return None if made is None else (made, 0)
 
     def _close(
         self,

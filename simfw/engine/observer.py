@@ -7,7 +7,11 @@ from collections.abc import Sequence
 from simfw.circuit.circuit import ChargerMode, LoadSet
 from simfw.engine.run import Interval
 
-__all__ = ["Observer"]
+__all__ = ["Observer", "TooMany"]
+
+
+class TooMany(Exception):  # caught by those who set the bound; never seen by a user
+    """A simulation, or a repetition, takes more instants than it may."""
 
 
 class Observer:

@@ -23,11 +23,12 @@ import numpy as np
 
 from simfw.engine.corners import changed, drawn_by, ends_of, rows_ignore, worst_and_best
 from simfw.engine.course import Course
+from simfw.engine.observer import TooMany
 from simfw.engine.plant import Plant
 from simfw.engine.prepared import Prepared
 from simfw.engine.rough import Profile, rough_lives, told_by_currents
 from simfw.engine.run import Expected, Run
-from simfw.engine.served import Asked, TooMany, Watch
+from simfw.engine.served import Asked, Watch
 from simfw.engine.simulation import Simulation
 from simfw.engine.untouched import TimeLeft, time_left_from
 from simfw.errors import DescriptionError

@@ -14,14 +14,14 @@ from dataclasses import dataclass, field
 
 from simfw.circuit.circuit import LoadSet
 from simfw.engine.clocks import clock_of
-from simfw.engine.observer import Observer
+from simfw.engine.observer import Observer, TooMany
 from simfw.engine.prepared import Prepared
 from simfw.engine.run import Expected
 from simfw.engine.supply import emptied_by
 from simfw.quantity import format_duration
 from simfw.stimuli.scenario import Expect, Scenario
 
-__all__ = ["Asked", "Failure", "TooMany", "Watch"]
+__all__ = ["Asked", "Failure", "Watch"]
 
 TENTH = 0.1
 EARLY = 0.5  # of the time that a light was lit at first: less is out early
@@ -53,10 +53,6 @@ class _Lit:
     most_a: float
     whole_a: float
     dim_ns: int | None = None
-
-
-class TooMany(Exception):  # caught in this package; never seen by a user
-    """A repetition takes more instants than it may."""
 
 
 @dataclass(slots=True)

@@ -18,7 +18,7 @@ from simfw.engine.gliding import Glide
 from simfw.engine.instants import Instants
 from simfw.engine.keeping import keep_cycle, kept_uses
 from simfw.engine.monitor import Probe, judged, monitors_of
-from simfw.engine.observer import Observer
+from simfw.engine.observer import Observer, TooMany
 from simfw.engine.phase import Phase
 from simfw.engine.plant import CONTACTS, CellNow, Plant
 from simfw.engine.playing import Playing
@@ -179,6 +179,7 @@ class Simulation:
         self._steps = 0
         self.gone = 0  # instants of cycles that were gone along one by one
         self._most: int | None = None
+        self.limit = _ENDLESS  # instants that are too many, for those who set one
 
     # -- the loop --------------------------------------------------------------------------------
 
@@ -198,7 +199,8 @@ class Simulation:
         """Run to the end, without the ledger: what came of it stands in `events`, `empty_at`.
 
         False where `most` steps from instant to instant were not enough; it then stands there. With
-        a later `end` it goes on.
+        a later `end` it goes on. Raises TooMany where `limit` instants were not enough; that bound
+        changes nothing of how it is run.
         """
         if not self._begun:
             self.begin()
@@ -207,6 +209,8 @@ class Simulation:
             self._steps += 1
             if self.round is not None:
                 break
+            if self._steps + self.gone >= self.limit:
+                raise TooMany
             played = 0 if self.playing is None else self.playing.edges
             if most is not None and self._steps + played >= most:
                 return False
@@ -325,7 +329,8 @@ class Simulation:
         return target, falling, at
 
     def _room(self) -> int:
-        return _ENDLESS if self._most is None else self._most - self._steps - 1
+        most = self.limit if self._most is None else min(self._most, self.limit)
+        return most - self._steps - 1
 
     def stood(self, moved: float) -> None:
         """Note how all stands before an instant, with the charge of one instant earlier."""

@@ -348,10 +348,18 @@ def _guess_lines(found: Narrowed) -> list[str]:
             if one.moves > rows.get(one.key, (0.0, ""))[0]:
                 rows[one.key] = one.moves, one.observation
     order = sorted(rows.items(), key=lambda item: -item[1][0])
-    return [
+    lines = [
         line for key, (moves, name) in order
         for line in wrapped(f"{key}: 10 % more moves {name} by {moves:.2g} tolerances")
     ]
+    if dear := _not_tried(found):
+        lines += wrapped(f"not tried, for that would take too much work: {', '.join(dear)}")
+    return lines
+
+
+def _not_tried(found: Narrowed) -> list[str]:
+    """The guesses of which is not known what 10 % more of them would move."""
+    return sorted({key for rival in found.possible for key in rival.guesses_not_tried})
 
 
 def _meaning_lines(found: Narrowed) -> list[str]:
@@ -397,6 +405,7 @@ def narrowed_json(found: Narrowed) -> dict[str, Any]:
         "suspects": _suspects_json(found),
         "unnoticed_if_wrong": _unnoticed_json(found),
         "guesses": _guesses_json(found),
+        "guesses_not_tried": _not_tried(found),
         "untouched": list(found.untouched),
         "evaluations": found.runs,
         "finished": all(one.whole for one in found.rivals),

@@ -130,6 +130,7 @@ def test_a_state_in_which_nothing_keeps_a_region_is_refused(tmp_path: Path):
         ("key.gesture.down", "key.gesture passes through down by itself"),
         ("ring.gesture.held.short", "ring.gesture passes through held.short by itself"),
         ("bag.ajar", 'bag has no state "ajar"'), ("beg.on", 'there is no region "beg"'),
+        ("bag", '"bag" names a region without a state of it. Allowed: bag.'),
     ):
         with pytest.raises(DescriptionError, match=said):
             load_bench_log(log_of(tmp_path, mode, 'reading = "1 mA .. 2 mA"'))
