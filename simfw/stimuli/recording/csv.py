@@ -26,7 +26,7 @@ from typing import Final, TextIO
 
 import numpy as np
 
-from simfw.errors import nearest
+from simfw.errors import DescriptionError, Problem, nearest
 from simfw.stimuli.recording.base import (
     HIGH_Z,
     UNKNOWN,
@@ -52,6 +52,7 @@ ROWS: Final = 1 << 15
 PEEK: Final = 200
 FEWEST_SAMPLES: Final = 20  # evenly spaced, before a table is taken for samples
 LONGEST_LINE: Final = 1 << 24  # characters
+MOST_PROBLEMS: Final = 20  # that are told of one table
 LARGEST_POWER: Final = 40  # of ten; a time or level beyond it is no time and no level
 ALLOWED_VALUES: Final = "0, 1, low, high, on, off, true, false, none, x, z, a number, or nothing"
 
@@ -190,7 +191,9 @@ def _layout(
     if times:
         unit = units[times[0]]
         if unit not in UNITS:
-            raise bad_recording(path, "the time column needs a unit", line=line,
+            said = (f'there is no unit "{unit}" for a time column' if unit
+                    else "the time column needs a unit")
+            raise bad_recording(path, said, line=line,
                                 found=names[times[0]],
                                 allowed="time_s, time_ms, time_us, time_ns or time_ps")
         exponent = UNITS[unit]
@@ -296,12 +299,13 @@ class _Rows:
         self.tick = 0
         self.started = False
 
-    def bad(self, line: int, text: str, *, key: str = "", **more: str | None) -> Exception:
+    def bad(self, line: int, text: str, *, key: str = "", **more: str | None) -> DescriptionError:
         return bad_recording(self.path, text, line=line, key=key, **more)
 
     def read(self) -> Iterator[Block]:
         layout = self.layout
         self.clear()
+        problems: list[Problem] = []  # after the first the rest is looked at for more
         with self.path.open(encoding=layout.encoding, errors="replace", newline="") as stream:
             for _ in range(layout.header_line):
                 stream.readline()
@@ -311,10 +315,20 @@ class _Rows:
                     continue
                 if row[0].lstrip().startswith(("#", "//")):
                     continue
-                self.row(row, line)
+                try:
+                    self.row(row, line)
+                except DescriptionError as error:
+                    problems += error.problems
+                if len(problems) >= MOST_PROBLEMS:
+                    problems += self.bad(line, "the rows after this one were not read").problems
+                    break
                 tail = row[-1]
-                if len(self.ticks) >= ROWS:
+                if problems:
+                    self.clear()
+                elif len(self.ticks) >= ROWS:
                     yield self.block()
+        if problems:
+            raise DescriptionError(problems)
         if not self.started:
             raise self.bad(layout.header_line, "no row follows the header")
         if not _ends_with_newline(self.path):

@@ -135,8 +135,8 @@ BROKEN = {
                 'you mean "time_s"?'),
     "no unit": ("time,a\n0,0\n", "log.csv:1: time: the time column needs a unit. Allowed: time_s, "
                 "time_ms, time_us, time_ns or time_ps."),
-    "odd unit": ("time_min,a\n0,0\n", "log.csv:1: time_min: the time column needs a unit. Allowed: "
-                 "time_s, time_ms, time_us, time_ns or time_ps."),
+    "odd unit": ("time_min,a\n0,0\n", "log.csv:1: time_min: there is no unit \"min\" for a time "
+                 "column. Allowed: time_s, time_ms, time_us, time_ns or time_ps."),
     "two times": ("time_s,time_ms,a\n0,0,0\n", "log.csv:1: time_s, time_ms: more than one time "
                   "column."),
     "only time": ("time_s\n0\n", "log.csv:1: time_s: no column besides the time."),
@@ -194,3 +194,17 @@ def test_numbers_beyond_all_bounds_are_told(row: str, tmp_path: Path) -> None:
         return
     with pytest.raises(DescriptionError, match=r"\.csv:3: "):
         list(open_recording(path).blocks())
+
+
+def test_all_faulty_rows_of_a_table_are_told_together(tmp_path: Path) -> None:
+    """Each with its line; rows after many faulty ones are not read, and that is told."""
+    text = "time_ms,power,shelf\n0,0,0\n1,maybe,0\n2,1\nsoon,1,0\n0.5,1,0\n3,1,0\n"
+    with pytest.raises(DescriptionError) as raised:
+        read(tmp_path, text)
+    assert [(one.line, one.text) for one in raised.value.problems] == [
+        (3, "this is not a level"), (4, "2 cells where the header has 3"),
+        (5, "this is not a time"), (6, "time goes back")]
+    with pytest.raises(DescriptionError) as raised:
+        read(tmp_path, "time_ms,power\n" + "".join(f"{n},maybe{n}\n" for n in range(30)))
+    assert [one.line for one in raised.value.problems] == [*range(2, 22), 21]
+    assert raised.value.problems[-1].text == "the rows after this one were not read"
