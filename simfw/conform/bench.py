@@ -47,17 +47,13 @@ def _what(subject: Subject, found: Difference, kind: str, name: str, states: Map
         who = "the firmware does so and the model does not" if found.expected == "nothing" else (
             f"the model {does} then")  # fmt: skip
         return f"at the supply current of the controller{told} {when}: {who}"
-    if kind == "event" and found.expected != "nothing":
-        seen = _switched_with(found)
-        if seen:
+    if kind == "event":
+        if found.expected != "nothing" and (seen := _switched_with(found)):
             return (f"at {in_words(seen, 'or')} {when}, which the model switches with {name}: the "
                     "event itself shows at no pin")
-        return f"at all outputs {when}: {name} shows at no pin, and the model switches none with it"
-    if kind == "event":
-        seen = _may_switch(subject, name, states)
-        if seen:
-            return (f"at {in_words(seen, 'or')} {when}, which what follows from {name} may switch: "
-                    "the event itself shows at no pin")
+        if seen := _may_switch(subject, name, states):
+            return (f"at {in_words(seen, 'or')} {when} and after that, which what follows from "
+                    f"{name} may switch: the event itself shows at no pin")
         return (f"at all outputs {when}: {name} shows at no pin, and nothing that follows from it "
                 "switches one")
     return f"at all outputs {when}"

@@ -7,13 +7,13 @@ tick could move a report out of what is compared, it may be there or not.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from simfw.vectors.replay import Exchange
 from simfw.vectors.sketch import Act
 
-__all__ = ["Told", "first_apart", "on_ticks", "tick_told"]
+__all__ = ["Told", "earliest", "first_apart", "on_ticks", "tick_told"]
 
 Told = tuple[int, str]  # a line that was told, and when that was
 
@@ -61,7 +61,22 @@ def first_apart(exchanges: Sequence[Exchange],
         apart = _apart(wanted.get(about, ()), told.get(about, ()), edges, tick_ns)
         if apart is not None:
             found.append(apart)
-    return min(found, key=lambda one: one[0], default=None)
+    return earliest(found, (report.line for one in exchanges for report in one.reports))
+
+
+def earliest(found: Sequence[tuple[int, str, str]], account: Iterable[str]
+             ) -> tuple[int, str, str] | None:  # fmt: skip
+    """The earliest of some differences; of those of one time that whose expected line stands first
+    in the model's account: what the others may have followed from.
+    """
+    if not found:
+        return None
+    first_ns = min(time_ns for time_ns, _, _ in found)
+    ties = [one for one in found if one[0] == first_ns]
+    if len(ties) == 1:
+        return ties[0]
+    by_line = {one[1]: one for one in reversed(ties)}
+    return next((by_line[line] for line in account if line in by_line), ties[0])
 
 
 def _apart(wanted: Sequence[Told], told: Sequence[Told], edges: _Edges, tick_ns: int

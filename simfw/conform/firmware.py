@@ -14,7 +14,7 @@ from pathlib import Path
 
 from simfw.behaviour.region import System
 from simfw.circuit.circuit import Circuit
-from simfw.conform.coarse import Told, first_apart, on_ticks, tick_told
+from simfw.conform.coarse import Told, earliest, first_apart, on_ticks, tick_told
 from simfw.conform.held import Held, about, held_against, signal
 from simfw.conform.program import shown, talk_to
 from simfw.errors import UsageError
@@ -286,7 +286,7 @@ def _compare(expected: Sequence[Told], told: Sequence[str], kinds: set[str],
         heard.setdefault(signal(line.split(" ")), []).append(line)
     found = [first(wanted.get(which, []), heard.get(which, []))
              for which in dict.fromkeys([*wanted, *heard])]
-    return min((one for one in found if one is not None), key=lambda one: one[0], default=None)
+    return earliest([one for one in found if one is not None], (line for _, line in expected))
 
 
 def compare(firmware: Firmware, drives: Sequence[Drive],

@@ -30,7 +30,7 @@ OPEN = {
     "chatter of more than 1 s is given up, the contact taken as it is":
         "no vector lets the contact chatter for longer than a second",
     "samples counted in 8 bits: the 257th is taken for the first":
-        "at the 257th sample, after 34 min, no vector has a cell that hangs on earlier ones",
+        "no vector has a cell at the 257th sample, after 34 min, that depends on an earlier one",
     "32 bits of milliseconds for the end of the light, compared plainly":
         "no vector waits for 49.7 days: the gauge samples every 8 s",
     "16 bits of seconds for the end of the search, compared plainly":

@@ -16,6 +16,7 @@ from simfw.cli import main
 from simfw.commands._recordings import observed_in
 from simfw.conform import driving, mutants
 from simfw.conform import firmware as firmware_module
+from simfw.conform.coarse import first_apart
 from simfw.conform.driving import (
     gaps_of,
     inputs_of,
@@ -45,6 +46,7 @@ from simfw.stimuli.recording.tracks import Track
 from simfw.stimuli.scenario import Scenario
 from simfw.vectors.build import Rehearsal
 from simfw.vectors.exposing import Judge
+from simfw.vectors.replay import Exchange, Report
 from simfw.vectors.sketch import Act
 from simfw.verify.replay import Options
 from tests.report.generated_c import compile_harness, compiler
@@ -482,6 +484,24 @@ def test_the_order_of_outputs_within_an_instant_does_not_count():
     assert firmware_module._compare(expected, told, {"out"}, 10, 100) is None
     assert firmware_module._compare(expected, told[:1], {"out"}, 10, 100) == (
         50, "out 50 lamp 1", "nothing")
+
+
+def test_of_two_reports_missing_in_one_instant_the_one_that_the_other_follows_from_is_named():
+    """A count that was left, and what moves it: the account has the hold first, and an earlier
+    step of the count before both.
+    """
+    expected = [(50, "event 50 count.changed"), (90, "event 90 key.hold"),
+                (90, "event 90 count.changed"), (90, "out 90 lamp 0")]
+    told = [expected[0][1]]
+    kinds = {"event", "out"}
+    assert firmware_module._compare(expected, told, kinds, 10, 100) == (
+        90, "event 90 key.hold", "nothing")
+    reports = tuple(Report(words[0], int(words[1]), words[2], 0)
+                    for words in (line.split(" ") for _, line in expected))
+    wanted = {("event", "count.changed"): [expected[0], expected[2]],
+              ("event", "key.hold"): [expected[1]], ("out", "lamp"): [expected[3]]}
+    assert first_apart([Exchange(("until 100",), reports)], {("event", "count.changed"): [
+        expected[0]]}, wanted, 1) == (90, "event 90 key.hold", "nothing")
 
 
 @pytest.mark.parametrize("value_v", [0.0, 2.9, 3.0, 4.2, 1e6])

@@ -68,13 +68,25 @@ def test_an_output_that_the_model_switches_with_an_event_is_looked_at() -> None:
 
 
 def test_an_output_that_rests_then_is_not_looked_at() -> None:
-    """`search.over` puts out a mark that was never lit."""
+    """`search.over` puts out a mark that was never lit, or one that is lit."""
     acts = pressed("dimmer", (100, 50))
     place = placed_at(acts, 2105, "event search.over", "nothing")
-    assert ("look at all outputs 1.955 s later: search.over shows at no pin, and the model "
-            "switches none with it." in place.bench)
+    assert ("look at all outputs 1.955 s later: search.over shows at no pin, and nothing that "
+            "follows from it switches one." in place.bench)
     place = placed_at([*pressed("key", (10, 20)), *acts], 2105, "event search.over", "nothing")
     assert "look at mark 1.955 s later, which the model switches with search.over" in place.bench
+
+
+def test_an_output_that_is_off_for_a_moment_is_looked_at_from_then_on() -> None:
+    """`search.over` ends a winking that shows nothing just then: the firmware goes on with it."""
+    acts = [*pressed("key", (10, 20)), *pressed("dimmer", (100, 50))]
+    blinking = '[sequences.blink]\nsteps = ["on for 40 ms", "off for 960 ms"]\n[dials.count]'
+    text = TALLY.replace("[dials.count]", blinking).replace('mark = "on"', 'mark = "blink"')
+    found, place = differing(text, acts, 5000, 2105, f"event {2105 * MS} search.over", "nothing")
+    assert f"event {2105 * MS} search.over" in [one.line for one in found.drive.replay.reports]
+    assert not [one for one in found.drive.replay.reports
+                if (one.kind, one.time_ns) == ("out", 2105 * MS)]
+    assert "look at mark 1.955 s later and after that, which what follows" in place.bench
 
 
 def test_what_follows_from_an_event_of_the_firmware_alone_is_looked_at() -> None:
@@ -83,9 +95,10 @@ def test_what_follows_from_an_event_of_the_firmware_alone_is_looked_at() -> None
     """
     acts = pressed("dimmer", (100, 50))
     place = placed_at(acts, 120, "nothing", "event key.press")
-    assert "look at lamp 20 ms later, which what follows from key.press may switch" in place.bench
+    assert ("look at lamp 20 ms later and after that, which what follows from key.press may "
+            "switch: the event itself shows at no pin." in place.bench)
     place = placed_at(acts, 120, "nothing", "event key.release")
-    assert "look at mark 20 ms later, which what follows from key.release may" in place.bench
+    assert "look at mark 20 ms later and after that, which what follows from key." in place.bench
     place = placed_at(acts, 120, "nothing", "event dimmer.click")
     assert ("dimmer.click shows at no pin, and nothing that follows from it switches one."
             in place.bench)

@@ -156,6 +156,7 @@ def test_what_is_kept_is_nowhere_said_to_begin_anew(turnstile):
     assert ("shall begin anew, with `count` in `0` (after a loss as KEEP-6E9B says), `dim` in `1` "
             "and `show` in `lit` and all else in its first state." in turnstile)
     assert "every output is off until power-up; then `count` in `0` (or as kept), " in turnstile
+    assert "All regions enter together their first states, or what they have kept;" in turnstile
     assert "At power-up `count` is in position 0 (or as kept) and `dim` is in" in turnstile
 
 
@@ -198,6 +199,8 @@ def test_the_states_of_stock_regions_are_named_where_the_order_of_regions_is(tur
                  "| `count` | `0`, or as kept | the other positions up to 4 |",
                  "| `show` | `lit` | below |"):
         assert line in turnstile
+    alone = _document(ROOT / "tests/gallery/three-switches/gadget.toml")
+    assert "An event is offered to the regions in this order: `show`. *Begins again*" in alone
     assert "| `gauge` | `unread` | `reading`, `bars.0` to `bars.5` and `reading.0` to" in (
         _document(LARDER))
 

@@ -206,11 +206,13 @@ def regions(subject: Subject) -> Section | None:
     open_ = any(UNHANDLED in cell.text for region in written if len(region.states) <= LARGEST_DRAWN
                 for table in _state_tables(subject, region) for row in table.rows
                 for cell in row)  # fmt: skip
+    order = in_words(f"`{region.name}`" for region in subject.system.regions)
+    stock = len(written) < len(subject.system.regions)
     text = (
         "An event is offered to the regions in the order of the first table. The states of stock "
-        "regions are what messages and titles of vectors call them; a firmware need not have them. "
-        "*Begins again* is a state entered anew, its time with it; *stays* lets its time run on."
-    )
+        "regions are what messages and titles of vectors call them; a firmware need not have them."
+        if stock else f"An event is offered to the regions in this order: {order}."
+    ) + " *Begins again* is a state entered anew, its time with it; *stays* lets its time run on."
     if open_:
         text += (
             " *Unhandled*: no row handles it; nothing happens and the time runs on. Whether that "
@@ -219,7 +221,7 @@ def regions(subject: Subject) -> Section | None:
     return Section(
         anchor="states",
         title="States and rows",
-        blocks=(Paragraph(text), _all_regions(subject)),
+        blocks=(Paragraph(text), *[_all_regions(subject)] * stock),
         parts=tuple(_region(subject, region) for region in written),
     )
 
