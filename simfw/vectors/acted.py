@@ -137,14 +137,15 @@ class Acting:
                 yield act
 
     def _found(self, lead: Lead) -> Iterator[Act]:
-        """What is there at power-up."""
-        machine = lead.machine
+        """What is there at power-up; a contact may close in that very instant."""
+        machine, happens = lead.machine, lead.way.start.events
         flags = machine.flag_values(lead.way.start.config)
         for name, holds in flags.items():
             if name.endswith(".closed"):
                 contact = name.removesuffix(".closed")
                 if holds != self.system.contacts[contact]:
-                    yield Act(0, "held", contact, float(holds))
+                    kind = "contact" if f"{contact}.edge" in happens else "held"
+                    yield Act(0, kind, contact, float(holds))
             elif name == "usb" and holds:
                 yield Act(0, "usb", "usb", 1.0)
         if "status.low" in flags:

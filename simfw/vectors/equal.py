@@ -293,6 +293,11 @@ class Prover:
             free = found if isinstance(found, frozenset) else frozenset[str]()
             making = self._making(free - by_hand, fault) - core
             more = (noticing or making) if outwards else (making or noticing)
+            if not more and found is not UNREAD and (fault.twist.first or fault.twist.after):
+                more = self._hearing(core & borne.regions) - core
+            if not more and not by_hand:  # what is not done on that way may come all the same
+                more = self._making({row.on for name in core for row in self.system.region(
+                    name).rows if row.on is not None}, fault) - core
             if not more:
                 return
             if not outwards and more is making:  # what makes one of the events may be enough
@@ -327,6 +332,15 @@ class Prover:
                  if any(not events.isdisjoint(row.emit) for row in region.rows)}
         return found.union(*(read_in(self.system, one.when) for one in self.system.conditions
                              if one.rises in events or one.falls in events))
+
+    def _hearing(self, names: Set[str]) -> set[str]:
+        """The regions that hear what some regions tell: of a time that ends first, or last, in its
+        instant, what is told in that instant counts as a difference as long as others hear it.
+        """
+        told = {event for name in names for row in self.system.region(name).rows
+                for event in row.emit}
+        return {region.name for region in self.system.regions
+                if any(row.on in told for row in region.rows)}
 
     def _read_with(self, fault: Fault) -> frozenset[str]:
         """The quantities that are read anywhere, by the model or by what the fault makes of it."""

@@ -133,6 +133,9 @@ def _by_button(gadget: Gadget, name: str, button: Button) -> dict[str, Handled]:
         found["second_hold"] = second(-button.second_hold.ns - down)
     for event, timing in button.hold_lengths:
         found[event] = made((-timing.ns - down, *press), (TAP_NS, *release))
+    if button.repeat is not None and button.hold_lengths:  # the first of many
+        begins = button.hold_lengths[0][1].ns + button.repeat.ns + down
+        found["repeat"] = made((-begins, *press), (TAP_NS, *release))
     return {f"{name}.{event}": one for event, one in found.items()}
 
 

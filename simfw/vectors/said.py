@@ -24,6 +24,7 @@ from simfw.behaviour.region import Condition, Region, Row, System
 from simfw.vectors.around import answers, asked_by
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault, Twist
+from simfw.vectors.gaps import Gaps
 from simfw.vectors.grids import begins_with_ticks
 from simfw.vectors.pair import reach
 from simfw.vectors.twisted import differing
@@ -51,7 +52,8 @@ def says_the_same(system: System, fault: Fault) -> bool:
         return all(_gated(system, region, state, row) for row in entering
                    for state in region.entered_by(row))
     if twist.lost and not twist.failed:
-        return _lost_anyway(system, region, twist) or _never_just_behind(system, region, twist)
+        return (_lost_anyway(system, region, twist) or _never_just_behind(system, region, twist)
+                or _ends_between(system, region, twist))
     if fault.kind == "begun":
         more = [row for row in changed.rows if row not in region.rows]
         return _begun_already(system, region, more) or begins_with_ticks(system, region, more)
@@ -275,6 +277,26 @@ def _never_just_behind(system: System, region: Region, twist: Twist) -> bool:
                    for key in (twist.behind, twist.lost))
     told = None if then.on is None else _told_by_entering(system, region, then.on, DEEP)
     return bool(first.after_ns) and told is not None and first.key not in told
+
+
+def _ends_between(system: System, region: Region, twist: Twist) -> bool:
+    """Whether a time that nothing holds up always ends between a row and another that is lost just
+    behind it: in each state in which both may fire one runs that is shorter than it takes the one
+    region that makes both events from the first to the second (see `gaps`), and that leads on.
+
+    Whatever else fires in the meantime comes between the two as well.
+    """
+    first, then = (next(row for row in region.rows if row.key == key)
+                   for key in (twist.behind, twist.lost))
+    if first.on is None or then.on is None or any(
+            state.unpowered for one in system.regions for state in one.states):
+        return False  # who lets go of the supply may find it elsewhere when that is back
+    gaps = Gaps(system, region.name)
+    apart_ns = gaps.until(gaps.heard((), first.on, 0), then.on)
+    led = first.sources if first.to == "same" else region.entered_by(first)
+    return all(any(row.after_ns is not None and row.after_ns < apart_ns and row.when is None
+                   and row.to != "same" and state in row.sources for row in region.rows)
+               for state in set(led) & set(then.sources))
 
 
 # -- power-up ------------------------------------------------------------------------------------

@@ -23,6 +23,7 @@ from simfw.vectors.twisted import TWICE
 from simfw.verify.instants import Effect
 from simfw.verify.machine import Config, Endless, Leaf, Machine
 from simfw.verify.notes import Covered, Notes, Rounds
+from simfw.verify.terms import SUPPLY
 
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 
@@ -401,6 +402,9 @@ class Twisted(Machine):
             # What comes with it is lost in that instant, and not if it comes behind.
             deaf = "" if self.slip is None else self.slip.deaf
             return _alone(leaf) if deaf and any(deaf in one.rows for one in leaf.effects) else leaf
+        if any(second < 0 and self.acts[first].group == SUPPLY for first, second in chosen):
+            # With the supply all that the instant would have done is lost, whatever comes first.
+            return _alone(super().leaf(config, due, chosen))
         # What comes from regions that are not here may come in any round of that instant.
         late = [] if self._quiet else [
             first for first, second in chosen if second >= 0 and first in self.outside]

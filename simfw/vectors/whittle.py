@@ -69,7 +69,8 @@ STRIDE = 11  # faults between one and the next in that turn
 # How faults are searched for, and with what share of the usual work for one (TOLD: with so many
 # instants; ONWARD: in so many for all): a little for each comes first.
 TURNS = ((HANDS, 0.02), (TOLD, 1_000), (PROOF, FIRST), (NEAR, 0.17), (HANDS, 0.05),
-         (ONWARD, 8_000), (PROOF, 0.1), (TOLD, 3_000), (PROOF, 0.5), (TOLD, LATE))
+         (ONWARD, 8_000), (PROOF, 0.1), (TOLD, 3_000), (HANDS, 0.15), (PROOF, 0.7),
+         (TOLD, LATE))
 # What hardly ever comes up is proved to change nothing with the nearest regions, in so much work.
 RARE = ("states", "order", "guard", "source", "anew", "begun")
 MOST_NEAR = 150_000  # of the units of `MOST_WORK`
@@ -263,7 +264,10 @@ class Whittler:
                         teller.reading)
         for region, row in made.rows() if self.effort else ():
             for one in made.of(region, row, made.heard(region, row)):
-                yield one, self.ends.get(row.key, ())
+                mine = self.ends.get(row.key, ())
+                others = [fault for key in sorted(one.ends - {row.key})
+                          for fault in self.ends.get(key, ()) if self._is_left(fault)]
+                yield one, [*mine, *others]
         for region in teller.system.regions if self.effort else ():
             for row in region.rows:
                 sampled = [fault for slips in self.ends.values() for fault in slips

@@ -226,6 +226,34 @@ def test_usb_that_is_not_looked_at_at_power_up_shows_where_a_lamp_is_lit_by_it(
     assert (judge.exposed(fault) is not None) is shows
 
 
+def winking(after: str, **guard: str) -> Gadget:
+    """Events are told 100 ms apart; a lamp that the first lights winks once by then, or later."""
+    return made({
+        "walk": region("home", "home on over", row("on", "home", on="key.press"),
+                       row("over", "on", after="100 ms", emit="one"),
+                       row("home", "over", after="100 ms", emit="two")),
+        "lamp": region("dark", "dark wink rest", row("wink", "dark", on="one"),
+                       row("rest", "wink", after=after, **guard),
+                       row("dark", ["wink", "rest"], on="two"), lit="wink rest"),
+        "lock": region("shut", "shut open", row("open", "shut", on="key.release"),
+                       row("shut", "open", on="key.release")),
+    })
+
+
+@pytest.mark.parametrize(("gadget", "said"), [
+    pytest.param(winking("50 ms"), True, id="ends between them"),
+    pytest.param(winking("150 ms"), False, id="ends later"),
+    pytest.param(winking("50 ms", when="lock.open"), False, id="may be held up"),
+])
+def test_a_row_never_comes_just_behind_another_where_a_time_ends_between_them(
+    gadget: Gadget, said: bool,
+) -> None:
+    """What is said to be none is told by no random play; what may come just behind is."""
+    prepared, fault = fault_of(gadget, "behaviour.lamp.rows[2]", f"{BEHIND}rows[0]")
+    assert says_the_same(holding(prepared.system), fault) is said
+    assert (told(prepared, [fault], 30) == []) is said
+
+
 def levelled(least: str, most: str) -> Gadget:
     """A lamp with a level for a cell below one voltage, and one for a cell above another."""
     return made({
