@@ -39,6 +39,8 @@ def asks_of(fault: Fault) -> tuple[str, ...]:
     """The kinds of report by which a fault is judged."""
     if fault.kind == "awake":
         return ("wake",)
+    if fault.kind == "drive":  # with its light left off the fault may drive nothing at all
+        return ("out",)
     return ("event",) if drives_nothing(fault.system) else ("out",)
 
 

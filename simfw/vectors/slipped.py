@@ -28,7 +28,7 @@ from simfw.verify.terms import SUPPLY
 __all__ = ["MEMORY", "Slip", "Twisted", "memory_of", "slip_of"]
 
 MEMORY = "(slip)"
-MOST_ROUNDS = 5  # of an instant, in which others may do something; more are not followed
+MOST_BEFORE = 8  # things of an instant behind which others may do something; more are not followed
 MOST_LATE = 2  # things from outside in one instant, whose orders are all gone through (6 for each)
 MOST_BETWEEN = 300  # places of one instant from which others do something; more are not followed
 TOLD = (".echo", ".reached.")  # in the names of inputs that are read at most once in an instant
@@ -106,32 +106,38 @@ def memory_of(slip: Slip) -> Region:
 
 
 class Late(Rounds):
-    """The queue of one instant, in which what some regions do comes so many rounds late.
+    """The queue of one instant, in which what some regions do comes behind so many other things.
 
-    What is still held back at the end comes in another instant. Where that is not known, since more
-    than `MOST_ROUNDS` rounds come before it, the instant counts as one without an end.
+    What comes of it stands in the queue where it would if so many things had come before. What is
+    still held back at the end comes in another instant. Where that is not known, since more than
+    `MOST_BEFORE` things come before it, the instant counts as one without an end.
     """
 
     def __init__(self, notes: Notes, late: Mapping[int, int]) -> None:
         super().__init__(notes)
-        self.late = {number: rounds for number, rounds in late.items() if rounds}
+        self.late = {number: before for number, before in late.items() if before}
         self.held: list[tuple[int, Any]] = []
-        self.rounds = 0
+        self.begun = False
+        self.done = 0
 
     def begins(self) -> None:
         """A round begins; where there is nothing else it has what was held back."""
-        if self.rounds == 0 and self.late:
+        if not self.begun and self.late:
             items = list(self)
             self.clear()
             for item in items:
                 late = 0 if isinstance(item, int) else self.late.get(item[0], 0)
                 (self.held if late else self).append((late, item) if late else item)
-        if self.rounds == MOST_ROUNDS and any(late == MOST_ROUNDS for late, _ in self.held):
-            raise EndlessInstant(0, MOST_ROUNDS, ())
-        self.rounds += 1
-        for one in [one for one in self.held if one[0] < self.rounds or not self]:
-            self.held.remove(one)
-            self.append(one[1])
+        self.begun = True
+        count = len(self)
+        ready = [one for one in self.held if one[0] <= self.done + count or not count]
+        for more, (before, item) in enumerate(sorted(ready, key=lambda one: one[0])):
+            self.held.remove((before, item))
+            place = before - self.done
+            if before == MOST_BEFORE and place < count:
+                raise EndlessInstant(0, MOST_BEFORE, ())
+            self.insert(max(0, place) + more, item)
+        self.done += count
         self.left = len(self)
 
 
@@ -405,15 +411,15 @@ class Twisted(Machine):
         if any(second < 0 and self.acts[first].group == SUPPLY for first, second in chosen):
             # With the supply all that the instant would have done is lost, whatever comes first.
             return _alone(super().leaf(config, due, chosen))
-        # What comes from regions that are not here may come in any round of that instant.
+        # What comes from regions that are not here may come anywhere in that instant.
         late = [] if self._quiet else [
             first for first, second in chosen if second >= 0 and first in self.outside]
         effects: dict[Effect, None] = {}
         if len(late) > MOST_LATE:
             return Leaf((), Endless((), ()), super().leaf(config, due, chosen).touch)
-        for rounds in product(range(MOST_ROUNDS + 1 if late else 1), repeat=len(late)):
+        for before in product(range(MOST_BEFORE + 1 if late else 1), repeat=len(late)):
             self.executed += 1  # each order counts as an instant, run or looked up
-            leaf = self._apart_leaf(config, due, chosen, dict(zip(late, rounds, strict=True)))
+            leaf = self._apart_leaf(config, due, chosen, dict(zip(late, before, strict=True)))
             effects |= dict.fromkeys(leaf.effects)
             if leaf.endless is not None:
                 break
@@ -467,7 +473,7 @@ class Twisted(Machine):
 
     def _apart_leaf(self, config: Config, due: tuple[int, ...], chosen: tuple[tuple[int, int], ...],
                     late: dict[int, int]) -> Leaf:
-        """The same with what comes so many rounds `late`, by the number of its region."""
+        """The same with what comes `late`, behind so many things, by the number of its region."""
         # What the copy does then is no round of what the model does: that is kept by itself.
         tables = self._tables
         self._late = late

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from simfw.behaviour.region import Region, System
-from simfw.vectors.around import asked_by, decided_by
+from simfw.behaviour.region import Drive, Region, State, System
+from simfw.vectors.around import asked_by, decided_by, told_apart
 from simfw.vectors.exposing import drives_nothing
 from simfw.vectors.faults import NONE, Fault
 
@@ -28,11 +28,46 @@ def not_looked_at(system: System, fault: Fault) -> bool:
     if fault.kind == "awake":
         return any(_ticks_with(region, changed, other) for other in system.regions
                    if other is not region)
+    begins = (changed.starts if fault.kind == "starts" and fault.twist == NONE
+              else fault.twist.only if fault.twist.kept and not fault.twist.counts else "")
+    if begins and _as_good(system, region, begins):
+        return True
     if fault.kind == "starts" and fault.twist == NONE:
         return _set_in_time(system, region, {(region.starts, changed.starts)})
     if fault.kind == "kept" and fault.twist.kept and not fault.twist.counts:
-        return _set_in_time(system, region, {(region.starts, one.name) for one in region.states})
+        return not fault.twist.only and _set_in_time(
+            system, region, {(region.starts, one.name) for one in region.states})
     return False
+
+
+# -- a region that begins in a state that is as good -----------------------------------------------
+
+
+def _as_good(system: System, region: Region, begins: str) -> bool:
+    """Whether a written region that begins in another state cannot be known from one that begins
+    where it should: the two states drive the same, nobody asks which of them it is, and the rows
+    of both say the same, one by one, and lead to the same states.
+    """
+    one, other = region.state(region.starts), region.state(begins)
+    return (region.group == "behaviour" and region.kept is None and not region.resume_points
+            and (_driven(one), one.awake, one.unpowered)
+            == (_driven(other), other.awake, other.unpowered)
+            and not one.unpowered and not one.sequences and not other.sequences
+            and not told_apart(system, asked_by(system.regions, system.conditions), region.name,
+                               [(one.name, other.name)])
+            and _said(region, one.name) == _said(region, other.name))
+
+
+def _driven(state: State) -> tuple[object, ...]:
+    """All that a state gives to outputs: what is off is as good as not driven."""
+    outputs = {name: drive for name, drive in state.outputs.items() if drive != Drive(0.0)}
+    return (outputs, *state.gives[1:])
+
+
+def _said(region: Region, state: str) -> list[tuple[object, ...]]:
+    """What the rows of a state say, in their order."""
+    return [(row.on, row.after_ns, row.when, row.to, row.emit) for row in region.rows
+            if state in row.sources]
 
 
 # -- a region that begins elsewhere ----------------------------------------------------------------

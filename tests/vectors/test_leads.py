@@ -7,7 +7,7 @@ from simfw.engine.simulator import Prepared
 from simfw.gadget.model import Gadget
 from simfw.vectors.build import Rehearsal, find_paths
 from simfw.vectors.equal import Prover
-from simfw.vectors.exposing import Judge
+from simfw.vectors.exposing import Judge, asks_of, drives_nothing
 from simfw.vectors.faults import Fault
 from simfw.vectors.whittle import Whittler
 from tests.vectors.test_equal import fault_of, made, region, row, told
@@ -84,3 +84,32 @@ def test_a_time_ends_as_what_is_held_repeats() -> None:
     assert any(whittler.tells(fault, model.play(charge=one.path.charge, acts=one.path.acts,
                                                 ends_ns=one.path.ends_ns + 10**9))
                for one in met if one.event)
+
+
+def test_a_light_that_is_left_off_is_told_by_that_light() -> None:
+    """Where it is the only one, the firmware drives nothing: its events are none the worse."""
+    gadget = made({"lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"),
+                                  lit="lit")})
+    _, fault = fault_of(gadget, "lamp.lit", "glow is left off")
+    assert drives_nothing(fault.system)
+    assert asks_of(fault) == ("out",)
+    assert told(Prepared(gadget), [fault], 3) != []
+
+
+UP_FIRST = made({
+    "lamp": region("off", "off dark asked lit", row("dark", "off", on="slide.closed"),
+                   row("asked", "dark", on="up.press"), row("dark", "asked", after="0 s"),
+                   row("lit", "asked", on="down.press"), row("dark", "lit", on="up.release"),
+                   lit="lit"),
+}, buttons={"up": {"debounce": "20 ms"}, "down": {"debounce": "20 ms"}},
+   toggles={"slide": {"debounce": "20 ms"}})  # fmt: skip
+
+
+def test_what_others_tell_comes_anywhere_in_an_instant() -> None:
+    """Two buttons settle together: a press that is heard behind the other lights no lamp, which
+    the searched regions alone do not know.
+    """
+    prepared, fault = fault_of(UP_FIRST, "buttons.up.debounce#2",
+                               "its time ends after all else in that instant")
+    assert told(prepared, [fault], 18) != []
+    assert not Prover(holding(prepared.system), UP_FIRST.segments).same(fault)

@@ -98,3 +98,35 @@ def test_the_first_sample_is_alone() -> None:
              and fault.about in ("gauge.reading", "key.contact.reading", "key.contact.bouncing.1")]
     assert len(alone) == 3
     assert not any(not_looked_at(system, fault) for fault in alone)
+
+
+def over(*more: dict[str, Any], **driven: str) -> Gadget:
+    """A lamp that is lit once and then over: that is as good as before where nothing says which."""
+    return made({"lamp": region(
+        "before", "before lit over", row("lit", ["before", "over"], on="key.press"),
+        row("over", "lit", on="key.release"), *more, by={"lit": "on", **driven})})
+
+
+@pytest.mark.parametrize("kind", ["starts", "kept"])
+@pytest.mark.parametrize(("gadget", "said"), [
+    pytest.param(over(over="off"), True, id="as good"),
+    pytest.param(over(over="10 %"), False, id="gives something else"),
+    pytest.param(over(row("lit", "over", after="300 ms")), False, id="leads on"),
+    pytest.param(made({
+        "bell": region("still", "still loud", row("loud", "still", on="key.press",
+                                                  when="lamp.over"),
+                       row("still", "loud", on="key.release"), lit="loud", what="buzz"),
+        "lamp": region("before", "before lit over", row("lit", ["before", "over"], on="key.press"),
+                       row("over", "lit", on="key.release"), lit="lit"),
+    }), False, id="is asked for"),
+])
+def test_a_region_may_begin_in_a_state_that_is_as_good(gadget: Gadget, said: bool, kind: str
+                                                       ) -> None:
+    """What begins elsewhere, or is kept over a loss of the supply, is told only where it shows."""
+    prepared = Prepared(gadget)
+    system = holding(prepared.system)
+    words = {"starts": "begins in over", "kept": "this state alone is kept"}[kind]
+    (fault,) = (one for one in all_faults(system)
+                if one.kind == kind and words in one.words and one.about in ("lamp", "lamp.over"))
+    assert not_looked_at(system, fault) is said
+    assert (told(prepared, [fault], 30) == []) is said
