@@ -76,6 +76,10 @@ class Commuting:
             self._sort(region)
         self._told = frozenset(event for one in system.conditions
                                for event in (one.rises, one.falls))
+        # What always holds turns true at power-up, where no time ends, and never false.
+        self._turning = frozenset(event for one in system.conditions
+                                  if not isinstance(one.when, Constant)
+                                  for event in (one.rises, one.falls))
         self._driven = frozenset(("gauge", *(name for region in every for name in region.touches)))
         # Where nothing is driven events are told in their order, and nothing here follows the steps
         # of what is played.
@@ -157,7 +161,7 @@ class Commuting:
                 for event in self.system.raw_events:
                     for name, rows in self._heard.get(event, ()):
                         self._follow(event, name, rows, (1, EDGES), found)
-                for event in self._told:
+                for event in self._turning:
                     for name, rows in self._heard.get(event, ()):
                         self._follow(event, name, rows, (ANEW, EDGES), found)
         return self._of_root[root]
