@@ -73,7 +73,8 @@ class Contacts(Courses):
 
     def together(self, name: str) -> Iterator[Found]:
         """A contact moves in the instants in which each other one does: both come, and both go;
-        and it goes as the other comes.
+        and it goes as the other comes. A button is tapped then: if it is taken for pressed still
+        that is no press.
         """
         others = [other for other in (*self.buttons, *self.gadget.read_toggles) if other != name]
         for other in others[:MOST_BESIDE]:
@@ -169,6 +170,9 @@ class Contacts(Courses):
         self._start()
         for changes in pair if both else turn:
             self._at_once(changes)
+            self._wait(settles + max(rests, default=0))
+        if name in self.gadget.buttons and self.sketch.alive:
+            self._do(*self._tap(name))
             self._wait(settles + max(rests, default=0))
         return self.sketch.alive
 

@@ -20,7 +20,7 @@ from simfw.vectors.handled import TAP_NS, Change
 from simfw.vectors.items import repeats
 from simfw.vectors.meetings import LATER_NS, MOST_PLACES, MS, REST_NS, Meetings
 from simfw.vectors.nodes import Found
-from simfw.vectors.sketch import Act
+from simfw.vectors.sketch import Act, Saved
 
 __all__ = ["Eclipses", "eclipses"]
 
@@ -28,6 +28,7 @@ FINGERS = ("buttons", "chords")
 MOST = 48  # pairs of times of one gadget; in those with more nothing is looked for
 MOST_TRIED = 12  # courses for one pair
 MOST_WAITED_OUT = 3  # of them that are gone on until a time behind them has ended
+MOST_READINGS = 60  # of a contact, as one of which two times are to end together
 HELD_NS = 200 * MS  # a contact that is to open has been closed for so long
 
 Clock = tuple[Region, Row]
@@ -206,6 +207,13 @@ class Eclipses(Meetings):
         region, row = other
         lasts = row.after_ns or 0
         stem, _, tail = region.name.rpartition(".")
+        every = self._every(region)
+        if every:  # what closes between two readings is read by the next one
+            button = self.gadget.buttons[stem]
+            reads = (button.samples if tail == "gesture"
+                     else int(row.sources[0].partition(".")[2] or 0) + 1)
+            before = (reads - 1) * every + every // 2 + (lasts if tail == "gesture" else 0)
+            return [((-before, "contact", stem, 1.0), (TAP_NS, "contact", stem, 0.0))]
         if tail == "contact":
             if any(name.endswith("opening") for name in row.sources):
                 return [((-lasts - HELD_NS, "contact", stem, 1.0), (-lasts, "contact", stem, 0.0))]
@@ -223,6 +231,43 @@ class Eclipses(Meetings):
                   and not set(region.entered_by(before)).isdisjoint(row.sources)]
         return [((at - lasts, kind, name, value), (TAP_NS, kind, name, 1.0 - value))
                 for at, kind, name, value in begins]
+
+    def _timed(self, saved: Saved, clocks: Sequence[Clock], changes: Sequence[Change], due: int
+               ) -> list[Act] | None:  # fmt: skip
+        """What is done so that the times of `clocks` end together at some time, all but what is
+        done then and after it; None where they do not.
+        """
+        sketch = self.sketch
+        keys = {row.key for _, row in clocks}
+        first, sooner = min(at for at, *_ in changes), 0
+        for _ in range(2):  # what was made too late, since edges are ignored, is made sooner
+            sketch.load(saved)
+            acts = sorted([Act(due + at - sooner, kind, name, value)
+                           for at, kind, name, value in changes], key=lambda act: act.at_ns)
+            self._act([act for act in acts if act.at_ns < due])
+            sketch.go_to(due)
+            ends = {key: when for when, _, key in sketch.ends() if key in keys}
+            if set(ends) == keys and set(ends.values()) == {due}:
+                return acts
+            sooner = max(ends.values(), default=due) - due
+            if sooner <= 0 or due + first - sooner <= saved.now:
+                break
+        return None
+
+    def _every(self, region: Region) -> int:
+        """The time from one reading of the contact of a button to the next; 0 where it settles by
+        its edges.
+        """
+        button = self.gadget.buttons.get(region.name.rpartition(".")[0])
+        return 0 if button is None or button.style != "sample" else button.sample_every.ns
+
+    def _grid(self, clocks: Sequence[Clock], due: int) -> list[int]:
+        """When times may end together that begin as contacts are read, from some time on."""
+        periods = sorted({every for region, _ in clocks if (every := self._every(region))})
+        if not periods:
+            return [due]
+        begins = -(-due // periods[0]) * periods[0]
+        return [begins + turn * periods[0] for turn in range(MOST_READINGS)]
 
     def _done(self, path: Found, changes: Sequence[Change]) -> Found:
         """The path after which something is done at once."""
@@ -243,33 +288,22 @@ class Eclipses(Meetings):
             self._go_along(path)
             if not sketch.alive:
                 return
-            path = self._let_go(path, before or changes, LATER_NS)
+            firsts = {change[2]: change for change in reversed([*before, *changes])}
+            for change in firsts.values():
+                path = self._let_go(path, (change,), LATER_NS)
             if before:
                 path = self._done(path, before)
             saved = sketch.save()
-            due: int | None = saved.now + MS - first
+            dues: Sequence[int] = self._grid(clocks, saved.now + MS - first)
             if runs is not None:
                 number = sketch.stepper.region_names.index(runs[0].name)
-                due = next((end for end in self._ends(number, runs[1], source)
-                            if end + first > saved.now), None)
-            if due is None:
+                dues = [end for end in self._ends(number, runs[1], source)
+                        if end + first > saved.now][:1]
+            made = next((acts for due in dues
+                         if (acts := self._timed(saved, clocks, changes, due)) is not None), None)
+            if made is None:
                 return
-            keys = {row.key for _, row in clocks}
-            sooner = 0
-            for _ in range(2):  # what was made too late, since edges are ignored, is made sooner
-                sketch.load(saved)
-                acts = sorted([Act(due + at - sooner, kind, name, value)
-                               for at, kind, name, value in changes], key=lambda act: act.at_ns)
-                self._act([act for act in acts if act.at_ns < due])
-                sketch.go_to(due)
-                ends = {key: when for when, _, key in sketch.ends() if key in keys}
-                if set(ends) == keys and set(ends.values()) == {due}:
-                    break
-                sooner = max(ends.values(), default=due) - due
-                if sooner <= 0 or due + first - sooner <= saved.now:
-                    return
-            else:
-                return
+            acts, due = made, sketch.now
             now = [act for act in acts if act.at_ns == due]
             if now:
                 sketch.act(now)

@@ -122,6 +122,26 @@ def test_what_a_press_begins_anew_meets_the_end_of_a_contact_that_was_held() -> 
     assert shown(lamp, "lamp.rows[1]: its end is lost where the time of buttons.key.debounce#3")
 
 
+@pytest.mark.parametrize("text", [
+    "right.samples#5: its end is lost where the time of buttons.left.samples#3",
+    "right.hold: its end is lost where the time of buttons.left.samples#5"])
+def test_contacts_that_are_read_at_intervals_are_read_in_one_instant(text: str) -> None:
+    """Every 3 ms the one, every 7 ms the other: both are closed so that the readings meet by which
+    each counts as pressed, whatever has been held before.
+    """
+    gadget = made({
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="left.press"),
+                       row("dark", "lit", on="left.press"), lit="lit"),
+        "horn": region("still", "still loud shrill", row("loud", "still", on="right.press"),
+                       row("shrill", "loud", on="right.hold"),
+                       row("still", ["loud", "shrill"], on="right.release"), what="buzz",
+                       by={"loud": "on", "shrill": "50 %"}),
+    }, buttons={"left": {"style": "sample", "sample_every": "3 ms", "samples": 3},
+                "right": {"style": "sample", "sample_every": "7 ms", "samples": 3,
+                          "hold": "500 ms"}})
+    assert shown(gadget, text)
+
+
 def test_an_edge_that_is_lost_shows_where_the_time_behind_it_has_ended() -> None:
     """A touch goes unheard as a step of the lamp ends: nothing tells it but that all is over
     sooner, half a minute later.

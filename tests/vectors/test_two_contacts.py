@@ -8,6 +8,7 @@ from simfw.behaviour.hold import holding
 from simfw.engine.simulator import Prepared
 from simfw.vectors import make_vectors
 from simfw.vectors.build import Rehearsal
+from simfw.vectors.contacts import Contacts
 from simfw.vectors.equal import Prover
 from simfw.vectors.exposing import Judge
 from simfw.vectors.possible import all_faults
@@ -58,3 +59,20 @@ def test_where_there_is_one_contact_no_other_moves() -> None:
     """No such fault is made."""
     one = made({"lamp": region("dark", "dark lit", row("lit", "dark", on="key.press"), lit="lit")})
     assert not [fault for fault in all_faults(holding(Prepared(one).system)) if fault.twist.met]
+
+
+def test_a_button_is_tapped_behind_an_edge_that_was_lost() -> None:
+    """The lamp goes out as the lid is opened, whether the key is let go of or not: only the next
+    press is not heard.
+    """
+    lamp = made({
+        "lamp": region("dark", "dark lit", row("lit", "dark", on="key.press", when="lid.on"),
+                       row("dark", "lit", on="lid.opened"), lit="lit"),
+    }, toggles={"lid": {"starts": "on", "debounce": "20 ms"}})
+    prepared = Prepared(lamp)
+    system = holding(prepared.system)
+    (fault,) = (one for one in all_faults(system) if one.twist.met == "key")
+    judge = Judge(system, lamp.segments)
+    for path in Contacts(lamp, system, prepared.circuit).together("key"):
+        judge.add(Rehearsal(prepared).play(charge=0.5, acts=path.acts, ends_ns=path.ends_ns))
+    assert judge.exposed(fault) is not None
