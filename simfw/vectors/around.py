@@ -28,8 +28,8 @@ from simfw.verify.explore import Step
 from simfw.verify.machine import Act, Machine
 
 __all__ = ["FREE", "Readings", "alike", "answers", "asked_by", "below", "decided_by", "free_in",
-           "inputs_of", "made_odd", "parts_within", "read_in", "source_of", "standing_in",
-           "toggle_of", "told_apart"]
+           "hearing", "inputs_of", "made_odd", "parts_within", "read_in", "source_of",
+           "standing_in", "toggle_of", "told_apart"]
 
 FREE = "from "  # begins the names of regions that make events at any time
 
@@ -72,6 +72,12 @@ def decided_by(system: System, expression: Expression) -> set[str]:
                 break
             found = more
     return found
+
+
+def hearing(system: System, rows: Iterable[Row]) -> set[str]:
+    """The regions that hear what some rows tell."""
+    told = {event for row in rows for event in row.emit}
+    return {region.name for region in system.regions if any(row.on in told for row in region.rows)}
 
 
 def told_apart(system: System, asked: Iterable[Expression], name: str,

@@ -27,7 +27,7 @@ from simfw.behaviour.expression import (
     Quantity,
     names_in,
 )
-from simfw.behaviour.region import Region, Row, System
+from simfw.behaviour.region import Region, System
 from simfw.engine.supply import found_at_pins
 from simfw.vectors.abreast import PARTED, WOKEN, Leaving
 from simfw.vectors.ages import never_together
@@ -36,6 +36,7 @@ from simfw.vectors.around import (
     alike,
     asked_by,
     free_in,
+    hearing,
     inputs_of,
     made_odd,
     parts_within,
@@ -277,19 +278,10 @@ class Prover:
         borne = borne_at_first(self.system, fault)
         slip = slip_of(fault)
         notices = slip is None or slip.follows
-        if outwards and (fault.twist.first or fault.twist.after):  # who hears the end of the time
-            near = core | self._hearing(
-                row for name in core for row in self.system.region(name).rows
-                if row.key in (fault.twist.first, fault.twist.after))
-            for _ in range(2):  # and who makes what the difference hangs on
-                one = frozenset(self._closed(near, fault, shown=True))
-                yield one
-                found = known[one][0]
-                if found is False:
-                    return
-                if not isinstance(found, frozenset) or not found - by_hand:
-                    break
-                near = one | self._making(found - by_hand, fault)
+        if outwards and (fault.twist.first or fault.twist.after):
+            yield from self._near(fault, by_hand, known)
+            if any(found is False for found, *_ in known.values()):
+                return
         for _ in range(grown):
             bare = self._closed(core, fault)
             core = self._closed(core, fault, shown=True)
@@ -308,8 +300,10 @@ class Prover:
             making = self._making(free - by_hand, fault) - core
             more = (noticing or making) if outwards else (making or noticing)
             if not more and found is not UNREAD and (fault.twist.first or fault.twist.after):
-                more = self._hearing(row for name in core & borne.regions
-                                     for row in self.system.region(name).rows) - core
+                # What they tell in that instant counts as a difference if others hear it.
+                more = hearing(self.system, (
+                    row for name in core & borne.regions
+                    for row in self.system.region(name).rows)) - core
             if not more and not by_hand:  # what is not done on that way may come all the same
                 more = self._making({row.on for name in core for row in self.system.region(
                     name).rows if row.on is not None}, fault) - core
@@ -324,6 +318,23 @@ class Prover:
                         if known[one][0] is False:
                             return
             core = core | more
+
+    def _near(self, fault: Fault, by_hand: frozenset[str],
+              known: Mapping[frozenset[str], _Search]) -> Iterator[frozenset[str]]:  # fmt: skip
+        """Of a time that ends first, or last, in its instant: who hears its end, and then who makes
+        what the difference hangs on.
+        """
+        ends = {fault.twist.first, fault.twist.after}
+        near = fault.touched | hearing(self.system, (
+            row for name in fault.touched for row in self.system.region(name).rows
+            if row.key in ends))
+        for _ in range(2):
+            core = frozenset(self._closed(set(near), fault, shown=True))
+            yield core
+            found = known[core][0]
+            if not isinstance(found, frozenset) or not found - by_hand:
+                return
+            near = core | self._making(found - by_hand, fault)
 
     def _beside(self, fault: Fault) -> set[str]:
         """The region whose time eclipses another, if that is what the fault is about."""
@@ -347,14 +358,6 @@ class Prover:
                  if any(not events.isdisjoint(row.emit) for row in region.rows)}
         return found.union(*(read_in(self.system, one.when) for one in self.system.conditions
                              if one.rises in events or one.falls in events))
-
-    def _hearing(self, rows: Iterable[Row]) -> set[str]:
-        """The regions that hear what some rows tell: of a time that ends first, or last, in its
-        instant, what is told in that instant counts as a difference as long as others hear it.
-        """
-        told = {event for row in rows for event in row.emit}
-        return {region.name for region in self.system.regions
-                if any(row.on in told for row in region.rows)}
 
     def _read_with(self, fault: Fault) -> frozenset[str]:
         """The quantities that are read anywhere, by the model or by what the fault makes of it."""
