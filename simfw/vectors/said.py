@@ -82,12 +82,29 @@ def _rows_alike(system: System, region: Region, changed: Region) -> bool:
     # Nearly all rows are the very same: where no other one fires nothing has to be looked at.
     other = differing(region.rows, changed.rows)
     waiting = {state for row in other if row.on is None for state in row.sources}
-    if any(_times(region, state) != _times(changed, state) for state in waiting):
+    if not all(_times(region, state) == _times(changed, state)
+               or _ends_alike(system, region, changed, state) for state in waiting):
         return False
     heard = {(row.on, state) for row in other for state in row.sources if row.on is not None}
     return all(_answers_alike(system, region, state, *(
         [row for row in one.rows if row.on == event and state in row.sources]
         for one in (region, changed))) for event, state in sorted(heard, key=str))
+
+
+def _ends_alike(system: System, region: Region, changed: Region, state: str) -> bool:
+    """Whether the times of a state end alike though their rows stand in another order: those of one
+    time all lead on, so that the first whose guard holds ends the stay, and it is the same one
+    whatever the guards find. Nothing comes between two of them.
+    """
+    own, other = ({after: [row for row in one.rows if row.after_ns == after
+                           and state in row.sources] for after in dict.fromkeys(
+        row.after_ns for row in one.rows if row.after_ns is not None and state in row.sources)}
+        for one in (region, changed))
+    return own.keys() == other.keys() and all(
+        rows == other[after] or (
+            all(row.to != "same" for row in (*rows, *other[after]))
+            and _answers_alike(system, region, state, rows, other[after]))
+        for after, rows in own.items())
 
 
 def _times(region: Region, state: str) -> list[tuple[object, ...]]:

@@ -254,6 +254,32 @@ def test_a_row_never_comes_just_behind_another_where_a_time_ends_between_them(
     assert (told(prepared, [fault], 30) == []) is said
 
 
+def forked(second: str) -> Gadget:
+    """As its time ends a lamp goes one of two ways, as two guards say."""
+    return made({
+        "lock": region("shut", "shut open", row("open", "shut", on="key.release"),
+                       row("shut", "open", on="key.release")),
+        "lamp": region("dark", "dark wait lit out", row("wait", "dark", on="key.press"),
+                       row("lit", "wait", after="100 ms", when="lock.open"),
+                       row("out", "wait", after="100 ms", when=second),
+                       row("dark", ["wait", "lit", "out"], on="key.release"), lit="lit"),
+    })
+
+
+@pytest.mark.parametrize(("gadget", "said"), [
+    pytest.param(forked("lock.shut"), True, id="never both"),
+    pytest.param(forked("key.closed"), False, id="sometimes both"),
+])
+def test_of_two_ends_of_one_time_either_may_be_tried_first_if_never_both_may(
+    gadget: Gadget, said: bool,
+) -> None:
+    """The first whose guard holds ends the stay, and the other one is dropped."""
+    prepared, fault = fault_of(gadget, "behaviour.lamp.rows[1]",
+                               "is tried after behaviour.lamp.rows[2]")
+    assert says_the_same(holding(prepared.system), fault) is said
+    assert (told(prepared, [fault], 30) == []) is said
+
+
 def levelled(least: str, most: str) -> Gadget:
     """A lamp with a level for a cell below one voltage, and one for a cell above another."""
     return made({
