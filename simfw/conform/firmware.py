@@ -330,6 +330,7 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
     """Drive the firmware with random stimuli; the first difference, made as short as can be.
 
     `inputs` are (kind, name, value when touched); `gaps_ms` times worth trying between two changes.
+    The supply goes and comes back like one more of the inputs.
     """
     from hypothesis import HealthCheck, Phase, find, settings
     from hypothesis import strategies as st
@@ -337,6 +338,7 @@ def random_difference(firmware: Firmware, system: System, circuit: Circuit,
 
     if not inputs or examples <= 0:
         return None
+    inputs = [*inputs, ("supply", "supply", 0.0)]
     gap = st.one_of(st.sampled_from(sorted(set(gaps_ms))), st.integers(1, 400))
     scripts = st.tuples(st.lists(st.tuples(gap, st.integers(0, len(inputs) - 1)), max_size=14),
                         st.sampled_from([0.5, 0.1, 0.9, 0.02]), st.booleans())  # fmt: skip

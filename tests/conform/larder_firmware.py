@@ -446,6 +446,7 @@ class Line:
 
     def __init__(self):
         self.numbers, self.answer = {}, []
+        self.supplied = False
         self.lamp = Lamp(self.number, self.answer.append)
 
     def read(self):
@@ -484,12 +485,15 @@ class Line:
             if word == "hello":
                 self.answer.append("hello 1")
             elif word == "power":
+                self.supplied = True
                 self.lamp.power_up(int(rest[0]), rest[1:])
-            elif word == "until":
+            elif word == "off":           # at `power` everything begins anew
+                self.supplied = False
+            elif word == "until" and self.supplied:
                 self.lamp.run_before(int(rest[0]))
-            elif word == "step":
+            elif word == "step" and self.supplied:
                 self.lamp.step(int(rest[0]))
-            elif word != "off":           # at `power` everything begins anew
+            elif word not in ("until", "step"):
                 self.answer.append("error " + " ".join(words))
             self.answer.append("ok")
             self.flush()

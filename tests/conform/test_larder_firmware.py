@@ -1,8 +1,10 @@
 """A second firmware by an author who had nothing but the folder of the specification.
 
-It conformed. The faults are its author's too, made before anybody looked which of them the vectors
-notice. Gone through are the accounts that are short: the long ones, of an hour of looks, take more
-than a minute for each firmware. What they alone tell (times of 45 min) is not among the faults.
+It conformed, but that it ran on without a supply, which no vector shows and a random loss of it
+does: that is mended here. The faults are its author's too, made before anybody looked which of them
+the vectors notice. Gone through are the accounts that are short: the long ones, of an hour of
+looks, take more than a minute for each firmware. What they alone tell (times of 45 min) is not
+among the faults.
 """
 
 from bisect import bisect_right
@@ -52,6 +54,18 @@ def test_it_conforms(model):
     made.say_hello()
     assert compare(made, drives) is None
     assert parts_at_random(made, prepared) is None
+
+
+def test_one_that_runs_on_without_a_supply_is_told_at_random(model):
+    """As it was written: a look that has begun goes on to its burst."""
+    prepared, _ = model
+    made = Inside(with_fault(SOURCE.read_text(encoding="utf-8"), [
+        ("                self.supplied = False\n", "                pass\n")]))
+    made.say_hello()
+    found = parts_at_random(made, prepared)
+    assert found is not None
+    assert [act.kind for act in found.drive.acts] == ["supply"]
+    assert (found.expected, found.told) == ("nothing", "out 2000000 wave.emitter 500000")
 
 
 @pytest.mark.parametrize("name", FAULTS)
