@@ -17,7 +17,8 @@ from simfw.behaviour.rules import BoundRule
 from simfw.behaviour.tree import Compare, Number, Quantity
 from simfw.circuit.circuit import LoadSet
 from simfw.circuit.endurance import FL1_READING_S, FL1_SHARE, LightRunTime
-from simfw.engine.observer import Observer
+from simfw.engine.blend import blend
+from simfw.engine.observer import Observer, TooMany
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulation import Simulation
 from simfw.engine.supply import emptied_by
@@ -31,6 +32,8 @@ _LONGEST_NS = round(LONGEST_YEARS * 365.25) * 86_400 * 10**9
 _READING_NS = round(FL1_READING_S * 1e9)
 _STEP = 1e-3  # of the charge, between two looks at a light
 _ROOM_C = 25.0
+MOST_INSTANTS = 200_000
+"""Instants of a mode that are gone through; after them its mean drain is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,12 +43,14 @@ class Lasting:
     `run_time_s` is the time until the gadget leaves the mode by itself or the protection opens and
     `ends_by` which of the two; both None where neither happens within `LONGEST_YEARS`. `lights`
     holds the FL 1 run time of each light of the mode; its `ended_by` is "10 %", "dark", "never" or
-    what ended the mode.
+    what ended the mode. With `about` parts tick on periods that hardly come round together: from
+    `MOST_INSTANTS` on it is the time at their mean drain until the protection opens (see `blend`).
     """
 
     run_time_s: float | None
     ends_by: str | None
     lights: Mapping[str, LightRunTime]
+    about: bool = False
 
 
 class LeftError(Exception):
@@ -152,18 +157,24 @@ def lasting(
     """
     lit = _Shining(prepared)
     leaving = Leaving(places, allowed, prepared.gadget)
-    _watched(prepared, leaving, lit)
+    gone, whole = _watched(prepared, leaving, lit)
     lit.finish()
     # A second run stops at the charges that were found: when they are passed is then exact.
     faded: dict[str, float] = {}
     if lit.tenth_at:
         marked = copy.copy(prepared)
         marked.rules = tuple(_below(name, charge) for name, charge in lit.tenth_at.items())
-        again = _watched(marked, Leaving(places, allowed, prepared.gadget))
+        again, _ = _watched(marked, Leaving(places, allowed, prepared.gadget))
         verdicts = [monitor.verdict() for monitor in again.monitors]
         faded = {one.name: one.time_ns * 1e-9 for one in verdicts if one.time_ns is not None}
     time_ns, ends_by = leaving.left or (None, None)
     run_time_s = None if time_ns is None else time_ns * 1e-9
+    if not whole:
+        charge = gone.plant.charge
+        rest = blend(prepared, gone, charge, start=charge, to_the_end=True)
+        run_time_s, ends_by = None, rest.ends_by
+        if rest.run_time_s is not None:
+            run_time_s = gone.now * 1e-9 + rest.run_time_s
     lights = {}
     for name, reading_a in lit.readings_a.items():
         seconds, why = run_time_s, ends_by or "never"
@@ -172,7 +183,7 @@ def lasting(
         elif name in faded:
             seconds, why = faded[name], "10 %"
         lights[name] = LightRunTime(run_time_s=seconds, reading_a=reading_a, ended_by=why)
-    return Lasting(run_time_s=run_time_s, ends_by=ends_by, lights=lights)
+    return Lasting(run_time_s=run_time_s, ends_by=ends_by, lights=lights, about=not whole)
 
 
 def _below(name: str, charge: float) -> BoundRule:
@@ -182,12 +193,18 @@ def _below(name: str, charge: float) -> BoundRule:
     )
 
 
-def _watched(prepared: Prepared, *observers: Observer) -> Simulation:
-    """Run from full charge, with an instant at the time of the reading."""
+def _watched(prepared: Prepared, *observers: Observer) -> tuple[Simulation, bool]:
+    """Run from full charge, with an instant at the time of the reading; and whether to the end:
+    no more than `MOST_INSTANTS` are gone through.
+    """
     reading = Temperature(at_ns=_READING_NS, temperature_c=_ROOM_C)
     held = Scenario(gadget_path=Path(), charge=1.0, lasts_ns=_LONGEST_NS, steps=(reading,))
     simulation = Simulation(prepared, held, 0, True, False, observers, None, log=False,
                             plays=True)
-    with contextlib.suppress(LeftError):
-        simulation.go()
-    return simulation
+    simulation.limit = MOST_INSTANTS
+    try:
+        with contextlib.suppress(LeftError):
+            simulation.go()
+    except TooMany:
+        return simulation, False
+    return simulation, True

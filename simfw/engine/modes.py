@@ -55,7 +55,8 @@ class Mode:
     that hardly come round together, so that shares of time are multiplied. `left_by` is what makes
     the gadget leave the mode at once at this charge; there is no current then.
     `run_time_s` is the time from full until the gadget leaves the mode by itself or the protection
-    opens; `ends_by` says which; both None when neither happens within a hundred years.
+    opens; `ends_by` says which; both None when neither happens within a hundred years. With
+    `run_time_about` it is in part the time at a mean drain (see `lasting`).
     `lights` holds the FL 1 run time of each light that is on in it, bars left out.
     `readings` are the meter's readings (A: low, value, high) for states of this mode, by key.
     `dials` maps each dial that bears on what is drawn to its position: the one it starts in, or
@@ -82,6 +83,7 @@ class Mode:
     over_dials_a: tuple[float, float] | None = None
     peak_a: float | None = None
     outside: Mapping[str, str] = field(default_factory=dict)
+    run_time_about: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -508,11 +510,13 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
         if is_reading_of(key, stand.allowed)
     }
     lights: Mapping[str, LightRunTime] = {}
+    about = False
     if how.mixed is not None:
         run_time_s, ends_by = how.mixed.run_time_s, how.mixed.ends_by
     else:
         lasts = lasting(how.rested, how.places, how.allowed)
         run_time_s, ends_by, lights = lasts.run_time_s, lasts.ends_by, dict(lasts.lights)
+        about = lasts.about
     drawn = {name: amps for name, amps in found.parts_a.items() if amps > 0.0}
     return Mode(
         states=_shown(how.rested.system, stand),
@@ -521,6 +525,7 @@ def _mode(prepared: Prepared, stand: Stand, charge: float) -> Mode:
         parts_a=dict(sorted(drawn.items(), key=lambda item: -item[1])),
         voltage_v=found.voltage_v,
         run_time_s=run_time_s,
+        run_time_about=about,
         ends_by=ends_by,
         lights=lights,
         readings=readings,

@@ -66,6 +66,7 @@ def modes_json(gadget: Gadget, found: Survey, loops: Sequence[Loop] = ()) -> dic
                 ],
             }
             | ({"why": ENDLESS} if mode.run_time_s is None else {})
+            | ({"run_time_about": True} if mode.run_time_about else {})
             for mode in modes
         ],
         "together": None if together is None else {
@@ -272,7 +273,13 @@ def left_out(found: Survey) -> list[str]:
 def _run_time(mode: Mode) -> str:
     if mode.run_time_s is None:
         return "> 100 years"
-    return format_rough_time(mode.run_time_s) + ("" if mode.ends_by in (OPENED, EMPTY) else " *")
+    return run_time_text(mode) + ("" if mode.ends_by in (OPENED, EMPTY) else " *")
+
+
+def run_time_text(mode: Mode) -> str:
+    """How long a mode lasts that has an end; "about" where that rests on a mean drain."""
+    assert mode.run_time_s is not None
+    return ("about " if mode.run_time_about else "") + format_rough_time(mode.run_time_s)
 
 
 def _fading(modes: Sequence[Mode]) -> list[str]:

@@ -7,8 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simfw.gadget.figures import entries, figure_text
-from simfw.quantity import Figure, format_percent, format_rough_time, format_si
-from simfw.report.modes import current_text, dial_lines, left_out, over_dials_text
+from simfw.quantity import Figure, format_percent, format_si
+from simfw.report.modes import (
+    current_text,
+    dial_lines,
+    left_out,
+    over_dials_text,
+    run_time_text,
+)
 from simfw.report.specification.document import (
     Block,
     Bullets,
@@ -103,7 +109,7 @@ def _modes(budget: Budget) -> Table:
     has_readings = any(mode.readings for mode in budget.modes)
     dialled = any(over_dials_text(mode) for mode in budget.modes)
     for mode in budget.modes:
-        runs = "never by itself" if mode.run_time_s is None else format_rough_time(mode.run_time_s)
+        runs = "never by itself" if mode.run_time_s is None else run_time_text(mode)
         rows.append((
             Cell(mode_name(mode)),
             Cell(current_text(mode), numeric=True),

@@ -1,17 +1,20 @@
-"""No look at an observation takes more work than one may, whatever the figures are."""
+"""Where parts tick on odd times, no look at the bench and no mode takes more work than it may."""
 
+import re
 from pathlib import Path
 
 import pytest
 
 from simfw.benchlog import looking, narrowing, taken
+from simfw.engine import lasting
 from simfw.engine.folding import Folder
-from simfw.engine.modes import mean_current
+from simfw.engine.modes import mean_current, survey
 from simfw.engine.observer import TooMany
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulation import Simulation
 from simfw.loading import load_bench_log, load_gadget
 from simfw.report.bench_log import narrowed_json, narrowed_text
+from simfw.report.modes import modes_json, modes_text
 from simfw.stimuli.scenario import Scenario
 
 WRITTEN = {"lights.mark.forward[0].voltage_v": 1.9, "lights.mark.forward[0].current_a": 2e-3}
@@ -146,3 +149,21 @@ def test_a_period_that_is_known_is_not_learned_again(tmp_path, monkeypatch):
     found = mean_current(Prepared(gadget), (("night", "pause"),), charge=1.0)
     assert found.current_a == pytest.approx(178e-6, rel=1e-2)
     assert len([one for one in made if one is not None]) <= 10
+
+
+def test_what_a_mode_lasts_beyond_the_work_is_told_as_about(tmp_path, monkeypatch):
+    """At the mean drain from there on, which is little off what all the way would tell."""
+    (tmp_path / "gadget.toml").write_text(GADGET.replace("13 ms", "13.1 ms"), encoding="utf-8")
+    gadget = load_gadget(tmp_path / "gadget.toml")
+    found = survey(gadget)
+    (whole,) = found.modes
+    assert not whole.run_time_about
+    assert not re.search(r"about \d", modes_text(gadget, found))
+    monkeypatch.setattr(lasting, "MOST_INSTANTS", 300)
+    found = survey(gadget)
+    (about,) = found.modes
+    assert about.run_time_about
+    assert about.run_time_s == pytest.approx(whole.run_time_s, rel=1e-3)
+    assert about.ends_by == whole.ends_by
+    assert re.search(r"about \d", modes_text(gadget, found))
+    assert modes_json(gadget, found)["modes"][0]["run_time_about"] is True
