@@ -1,9 +1,9 @@
 """A second firmware by an author who had nothing but the folder of the specification.
 
-It conformed, but that it ran on without a supply, which no vector shows and a random loss of it
-does: that is mended here. The faults are its author's too, made before anybody looked which of them
-the vectors notice. Gone through are the accounts that are short: the long ones, of an hour of
-looks, take more than a minute for each firmware. What they alone tell (times of 45 min) is not
+It conformed, but that it ran on without a supply, which no short account shows and a random loss
+of it does: that is mended here. The faults are its author's too, made before anybody looked which
+of them the vectors notice. Gone through are the accounts that are short: the long ones, of an hour
+of looks, take more than a minute for each firmware. What they alone tell (times of 45 min) is not
 among the faults.
 """
 
