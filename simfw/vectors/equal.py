@@ -278,8 +278,8 @@ class Prover:
         borne = borne_at_first(self.system, fault)
         slip = slip_of(fault)
         notices = slip is None or slip.follows
-        if outwards and (fault.twist.first or fault.twist.after):
-            yield from self._near(fault, by_hand, known)
+        if outwards and not by_hand and (fault.twist.first or fault.twist.after):
+            yield from self._near(fault, known)
             if any(found is False for found, *_ in known.values()):
                 return
         for _ in range(grown):
@@ -319,8 +319,8 @@ class Prover:
                             return
             core = core | more
 
-    def _near(self, fault: Fault, by_hand: frozenset[str],
-              known: Mapping[frozenset[str], _Search]) -> Iterator[frozenset[str]]:  # fmt: skip
+    def _near(self, fault: Fault, known: Mapping[frozenset[str], _Search]
+              ) -> Iterator[frozenset[str]]:  # fmt: skip
         """Of a time that ends first, or last, in its instant: who hears its end, and then who makes
         what the difference hangs on.
         """
@@ -332,9 +332,9 @@ class Prover:
             core = frozenset(self._closed(set(near), fault, shown=True))
             yield core
             found = known[core][0]
-            if not isinstance(found, frozenset) or not found - by_hand:
+            if not isinstance(found, frozenset) or not found:
                 return
-            near = core | self._making(found - by_hand, fault)
+            near = core | self._making(found, fault)
 
     def _beside(self, fault: Fault) -> set[str]:
         """The region whose time eclipses another, if that is what the fault is about."""
