@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from heapq import heapify, heappop, heappush
 from itertools import chain
 from pathlib import Path
@@ -19,7 +20,8 @@ from simfw.errors import UntellableInstant
 from simfw.stimuli.inputs import INPUTS, settable
 from simfw.stimuli.scenario import Press, Scenario, Step, Usb, Wave
 from simfw.vectors.bands import FOR_THE_HOST, Bands, for_real_units
-from simfw.vectors.brief import briefly, shortest_ns
+from simfw.vectors.beyond import Beyond, Known
+from simfw.vectors.brief import shortest_ns
 from simfw.vectors.clocked import in_time
 from simfw.vectors.closing import Closing
 from simfw.vectors.company import Company
@@ -32,8 +34,8 @@ from simfw.vectors.drills import (
     staying,
     twice,
 )
-from simfw.vectors.exact import Closeness
 from simfw.vectors.faults import Fault
+from simfw.vectors.fitting import LONGEST_NS, at_power_up, clock_of, fits, is_close
 from simfw.vectors.items import (
     HELD,
     all_items,
@@ -48,7 +50,6 @@ from simfw.vectors.replay import Replay, Replayer, Track
 from simfw.vectors.search import SIDE, beside, resting_hands, search
 from simfw.vectors.sketch import Act
 from simfw.vectors.whittle import ONWARD, TOLD, TURNS, Exposure, Whittler
-from simfw.vectors.wrapping import waits, wrapped
 
 if TYPE_CHECKING:
     from simfw.circuit.circuit import Circuit
@@ -60,13 +61,11 @@ __all__ = ["Rehearsal", "Vector", "VectorSet", "act_kind", "acts_of", "find_path
 MS = 1_000_000
 # Why a vector is for the host.
 WHY = ORDER, READING, CLOCK, LENGTH, SUPPLY = "order", "reading", "clock", "length", "supply"
-LONGEST_NS = 10 * 86_400_000 * MS  # that anyone would sit at a bench for
 LEAST_LOSS_NS = 20 * MS  # that the capacitors of a board do not bridge; common practice, no source
 TAIL_NS = 50 * MS  # how long a vector goes on after its last act, at least
 BENCH = ("measured", "status", "held", "supply")  # acts that only a bench can do
 POWER_UPS = {"power alone": "power-up", "power usb": "power-up with USB",
              HELD: "power-up with a contact closed"}  # fmt: skip
-BRIEF = "losses of the supply that are over in 1 ms"
 # Faults that show to the nanosecond only.
 EXACT = ("expiry", "deaf", "eclipsed", "met", "regions", "order", "sign", "step")
 WORTH_FOLDING_NS = 30_000 * MS
@@ -278,11 +277,6 @@ def lasting(model: Rehearsal, charge: float, acts: Sequence[Act], lasts_ns: int)
     return rehearsed(model, charge, acts, ends_ns)[2]
 
 
-def _at_power_up(acts: Sequence[Act]) -> bool:
-    """Whether a contact moves in the very instant of power-up, which no bench can do."""
-    return any(act.kind == "contact" and not act.at_ns for act in acts)
-
-
 def _greedy(found: Sequence[Found], wanted: set[str]) -> list[Found]:
     """Few paths that together cover what all cover: always the one that adds most, then short."""
     left = set(wanted)
@@ -446,7 +440,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
         name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
         title = titled[number][0] if number < len(titled) else _title(adds)
-        exact = _at_power_up(path.acts)
+        exact = at_power_up(path.acts)
         title = f"{FOR_THE_HOST}{title}" if exact else title
         if scenario is not None:
             scenario = replace(scenario, title=f"{name}: {title}")
@@ -470,36 +464,30 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
 
 def _in_time(model: Rehearsal, vectors: Sequence[Vector]) -> Iterator[Vector]:
     """The vectors with their windows, those that a clock within its tolerance spoils marked."""
-    controller = model.prepared.gadget.controller
-    written = None if controller is None else controller.clock
-
     def at(vector: Vector, rate: Fraction) -> Replay | None:
         acts = [replace(act, at_ns=round(act.at_ns * rate)) for act in vector.acts]
         return lasting(model, vector.charge, acts, round(vector.ends_ns * rate))
 
-    return in_time(vectors, None if written is None else Fraction(repr(written.value)), at)
+    return in_time(vectors, clock_of(model.prepared.gadget), at)
 
 
 def _more(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vector]) -> list[Vector]:
-    """Vectors like some of these in which the counter of a clock comes round while something takes
-    its time, or a loss of the supply is over almost at once.
-    """
+    """Vectors like some of these, and others, for faults of which no row tells."""
     made = list(vectors)
     closing = _closing(prepared.gadget, prepared.circuit)
-    found = [(vector, Found(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns,
-                            covers=vector.covers)) for vector in vectors]  # fmt: skip
-
-    def play(path: Found) -> Replay | None:
-        return model.played(path.charge, path.acts, path.ends_ns)
-
-    waiting = [wait for vector, path in found if vector.scenario is not None and not vector.exact
-               for wait in waits(path, vector.replay)]  # fmt: skip
-    for title, path in wrapped(waiting, play):
-        one = _made_vector(prepared, model, _closed(path, closing), made, (), title)
-        made += [] if one is None else [one]
-    for path in briefly([(path, vector.replay) for vector, path in found]):
-        one = _made_vector(prepared, model, path, made, (), BRIEF)
-        made += [] if one is None else [one]
+    known = [Known(Found(charge=vector.charge, acts=vector.acts, ends_ns=vector.ends_ns,
+                         covers=vector.covers), vector.replay,
+                   by_hand=vector.scenario is not None, exact=vector.exact)
+             for vector in vectors]  # fmt: skip
+    beyond = Beyond(prepared.gadget, prepared.system, prepared.circuit, known,
+                    lambda path: model.played(path.charge, path.acts, path.ends_ns),
+                    lambda path: _closed(path, closing), partial(fits, prepared, model))
+    for title, path, parts in beyond.courses():
+        for one in (path, *parts):
+            vector = _made_vector(prepared, model, one, made, (), title)
+            made += [] if vector is None else [vector]
+            if one is path and vector is not None:
+                break
     return made[len(vectors) :]
 
 
@@ -604,16 +592,14 @@ def _made_vector(prepared: Prepared, model: Rehearsal, path: Found, vectors: Seq
 
     Without faults it has a `title`; an `exact` one shows what comes first in one instant.
     """
-    gadget, path = prepared.gadget, _off_levels(prepared.system, path)
+    path = _off_levels(prepared.system, path)
     scenario, ends_ns, played = rehearsed(model, path.charge, path.acts, path.ends_ns)
     if played is None:
         return None
     alike = sum((vector.scenario is None) == (scenario is None) for vector in vectors)
     name = f"{'v' if scenario else 'b'}{alike + 1:02d}"
-    closeness = Closeness(prepared.system, prepared.circuit, gadget.segments)
     exact = (exact or any(fault.kind in EXACT for fault in faults)
-             or _at_power_up(path.acts)
-             or closeness.of(path.charge, path.acts, ends_ns))  # fmt: skip
+             or is_close(prepared, replace(path, ends_ns=ends_ns)))  # fmt: skip
     if not title:
         title = f"tells {faults[0].text.removeprefix('behaviour.')}"
         title += f" and {len(faults) - 1} more" if len(faults) > 1 else ""

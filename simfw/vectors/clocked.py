@@ -22,7 +22,7 @@ from simfw.vectors.replay import Exchange, Replay, Report
 if TYPE_CHECKING:
     from simfw.vectors.build import Vector
 
-__all__ = ["MOST_EDGES", "in_time", "seen", "windows"]
+__all__ = ["MOST_EDGES", "USUAL_CLOCK", "in_time", "seen", "windows"]
 
 USUAL_CLOCK = Fraction(1, 100)  # of a controller's own oscillator; common practice, no source
 
