@@ -447,7 +447,7 @@ def make_vectors(gadget: Gadget, system: System, prepared: Prepared | None = Non
         vectors.append(Vector(name=name, title=title, charge=path.charge, acts=path.acts, adds=adds,
                               ends_ns=path.ends_ns, scenario=scenario, replay=played, exact=exact))
     exposure = _sharpen(prepared, model, found, vectors, effort, contacts)
-    vectors += _more(prepared, model, vectors) if effort else ()
+    vectors += _more(prepared, model, vectors, found) if effort else ()
     vectors = for_real_units(prepared, model, vectors, exposure, lambda scenario: replay_scenario(
         model, scenario, whole=False))
     left = set(items)
@@ -471,7 +471,8 @@ def _in_time(model: Rehearsal, vectors: Sequence[Vector]) -> Iterator[Vector]:
     return in_time(vectors, clock_of(model.prepared.gadget), at)
 
 
-def _more(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vector]) -> list[Vector]:
+def _more(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vector], found: Sequence[Found]
+          ) -> list[Vector]:  # fmt: skip
     """Vectors like some of these, and others, for faults of which no row tells."""
     made = list(vectors)
     closing = _closing(prepared.gadget, prepared.circuit)
@@ -479,7 +480,7 @@ def _more(prepared: Prepared, model: Rehearsal, vectors: Sequence[Vector]) -> li
                          covers=vector.covers), vector.replay,
                    by_hand=vector.scenario is not None, exact=vector.exact)
              for vector in vectors]  # fmt: skip
-    beyond = Beyond(prepared.gadget, prepared.system, prepared.circuit, known,
+    beyond = Beyond(prepared.gadget, prepared.system, prepared.circuit, known, found,
                     lambda path: model.played(path.charge, path.acts, path.ends_ns),
                     lambda path: _closed(path, closing), partial(fits, prepared, model))
     for title, path, parts in beyond.courses():

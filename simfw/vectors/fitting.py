@@ -23,8 +23,9 @@ LONGEST_NS = 10 * 86_400_000 * 1_000_000  # that anyone would sit at a bench for
 
 
 def at_power_up(acts: Sequence[Act]) -> bool:
-    """Whether a contact moves in the very instant of power-up, which no bench can do."""
-    return any(act.kind == "contact" and not act.at_ns for act in acts)
+    """Whether a contact moves in the very instant of a power-up, which no bench can do."""
+    back = {0, *(act.at_ns for act in acts if act.kind == "supply" and act.value)}
+    return any(act.kind == "contact" and act.at_ns in back for act in acts)
 
 
 def is_close(prepared: Prepared, path: Found) -> bool:

@@ -18,15 +18,16 @@ from simfw.vectors.nodes import Found
 from simfw.vectors.replay import Replay
 from simfw.vectors.sketch import Act
 
-__all__ = ["Wait", "lengths_of", "waits", "wrapped"]
+__all__ = ["Wait", "lengths_of", "told_in", "waits", "wrapped"]
 
 MS = 1_000_000
-# (comes round after, what it counts, the least time that it can take, how many waits)
+# (comes round after, what it counts, the least time that it can take, how many times of regions,
+# and how many waits that are none)
 COUNTERS = (
-    (2**16 * MS, "16 bits of milliseconds", MS, 4),
-    (2**32 * 1000, "32 bits of microseconds", 1, 3),
-    (2**16 * 1000 * MS, "16 bits of seconds", 1000 * MS, 2),
-    (2**32 * MS, "32 bits of milliseconds", MS, 2),
+    (2**16 * MS, "16 bits of milliseconds", MS, 5, 1),
+    (2**32 * 1000, "32 bits of microseconds", 1, 3, 0),
+    (2**16 * 1000 * MS, "16 bits of seconds", 1000 * MS, 2, 0),
+    (2**32 * MS, "32 bits of milliseconds", MS, 2, 0),
 )
 MOST_REPORTS = 20_000  # up to the end: a gadget that hardly ever rests is not waited for
 MOST_ALIKE = 3  # waits of one length that are tried
@@ -73,24 +74,26 @@ def waits(path: Found, replay: Replay, times: Collection[int]) -> Iterator[Wait]
 
 
 def lengths_of(system: System) -> frozenset[int]:
-    """How long the times of the regions are (ns), but for those that tick on by themselves."""
-    return frozenset(row.after_ns for region in system.regions for row in region.rows
+    """How long the times of the regions are (ns), and the steps of what is played, but for what
+    ticks on by itself.
+    """
+    return frozenset(row.after_ns for region in system.every for row in region.rows
                      if row.after_ns and region.group not in TICKING)  # fmt: skip
 
 
-def _apart(found: Sequence[Wait], times: Collection[int], least_ns: int, wraps_ns: int, count: int
-           ) -> list[list[Wait]]:
+def _apart(found: Sequence[Wait], times: Collection[int], least_ns: int, wraps_ns: int, count: int,
+           others: int) -> list[list[Wait]]:
     """Waits of unlike lengths, the longest first, of each a few, as early in their courses as can
-    be: those that are the time of a region, and if these are few the shortest of the others, the
-    longest, and so on between them. Some that begin later than the counter wraps, or take as long,
-    are none.
+    be: `count` that are the time of a region, and of the `others`, or if those are few, the
+    shortest, the longest, and so on between them. Some that begin later than the counter wraps, or
+    take as long, are none.
     """
     by_length: dict[int, list[Wait]] = {}
     for wait in sorted(found, key=lambda one: one.ended_ns):
         if wait.middle_ns < wraps_ns and least_ns <= wait.lasts_ns < wraps_ns:
             by_length.setdefault(wait.lasts_ns, []).append(wait)
     whole = _spread(sorted(by_length.keys() & times), count)
-    rest = _spread(sorted(by_length.keys() - set(whole)), count - len(whole))
+    rest = _spread(sorted(by_length.keys() - set(whole)), count + others - len(whole))
     return [by_length[length][:MOST_ALIKE] for length in sorted({*whole, *rest}, reverse=True)]
 
 
@@ -100,7 +103,7 @@ def _spread(lengths: Sequence[int], count: int) -> list[int]:
     return [lengths[place] for place in sorted(places)] if lengths else []
 
 
-def _told(replay: Replay, since_ns: int = -1) -> int:
+def told_in(replay: Replay, since_ns: int = -1) -> int:
     """How much is told in a course after a time, its repeats included."""
     def told(after_ns: int, up_to_ns: int) -> int:
         count = sum(after_ns < report.time_ns <= up_to_ns for report in replay.reports)
@@ -141,7 +144,7 @@ class _Chain:
         ended_ns = wait.ended_ns + by_ns
         path = replace(wait.path, acts=acts, ends_ns=ended_ns + MS, covers=frozenset())
         played = self.play(path)
-        if played is None or not _shows(played, ended_ns) or _told(played) > MOST_REPORTS:
+        if played is None or not _shows(played, ended_ns) or told_in(played) > MOST_REPORTS:
             return False
         path = self.closed(path)
         if not self.fits(path):
@@ -169,12 +172,12 @@ def wrapped(found: Sequence[Wait], times: Collection[int],
     What is told while nothing is done grows with the time: where it would be more than
     `MOST_REPORTS` until a counter comes round, that is not waited for.
     """
-    for place, (wraps_ns, counter, least_ns, count) in enumerate(COUNTERS):
+    for place, (wraps_ns, counter, least_ns, count, others) in enumerate(COUNTERS):
         quiet = play(Found(charge=0.5, acts=(), ends_ns=wraps_ns, covers=frozenset()))
-        if quiet is None or _told(quiet) > MOST_REPORTS:
+        if quiet is None or told_in(quiet) > MOST_REPORTS:
             return
         chains = [_Chain(wraps_ns, play, closed, fit) for fit in (fits, lambda _: True)]
-        for alike in _apart(found, times, least_ns, wraps_ns, count):
+        for alike in _apart(found, times, least_ns, wraps_ns, count, others):
             alone = [_Chain(wraps_ns, play, closed, chain.fits) for chain in chains]
             done = next((chain for chain in (chains[0], alone[0], chains[1], alone[1])
                          for wait in alike if chain.go(wait)), None)  # fmt: skip
@@ -186,7 +189,7 @@ def wrapped(found: Sequence[Wait], times: Collection[int],
                        [_alone(chain, wait) for wait in chain.waits if len(chain.waits) > 1])
         # What is told in the second half is told for ever.
         longer = 0 if place + 1 == len(COUNTERS) else COUNTERS[place + 1][0]
-        if 2 * _told(quiet, wraps_ns // 2) * longer > MOST_REPORTS * wraps_ns:
+        if 2 * told_in(quiet, wraps_ns // 2) * longer > MOST_REPORTS * wraps_ns:
             return
 
 
