@@ -487,8 +487,6 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
 OPEN = {
     "bar goes out at <=":
         "nobody hears the bars: only an event differs, and no vector reads 2.60 V exactly",
-    "search.over puts out any light":
-        "shows where a click and the end of a search fall on one instant with the lamp dark; no vector has that",
     "finder before lamp in the order of tasks":
         "changes nothing that shows: neither asks for the other",
 }

@@ -220,26 +220,6 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
 }
 
 OPEN = {
-    "memory fed by a capacitor: gone after 10 s without supply":
-        "no vector is without supply for 10 s",
-    "record wiped when it is read, written again only at a change":
-        "no vector loses the supply twice without a change of the count between",
-    "a write takes 3 ms, and a loss within loses it":
-        "no vector loses the supply within 3 ms of a change",
-    "records numbered with 8 bits, the highest taken for the newest":
-        "no vector changes the count 256 times",
-    "memory read after the edges of the instant of power-up":
-        "no vector brings a count back while the key closes in that very instant",
-    "presses counted in 8 bits, shown modulo 5":
-        "no vector presses 256 times",
-    "32 bits of milliseconds, compared plainly":
-        "no vector is as late as 49.7 days",
-    "time of the show in 16 bits of seconds, compared plainly":
-        "no vector is as late as 18.2 hours",
-    "behind a press found at the end of such a time the next end is not looked at":
-        "no vector has the key let go of for good before the end of a time that such a press began",
-    "settling of the dimmer gives up after 500 ms":
-        "no vector lets the dimmer chatter for 500 ms",
     "the time of the show is stopped after the events of the instant in which it ends":
         "no vector waits 5 min after a press of the dimmer in the instant in which the show ends",
     "room for two ends of times in one instant, a third is lost":
