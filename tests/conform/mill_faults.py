@@ -248,8 +248,6 @@ FAULTS: dict[str, tuple[str, list[tuple[str, str]]]] = {
 }  # fmt: skip
 
 OPEN = {
-    "gesture kept over a loss":
-        "No vector loses the supply within a press and holds the button after it.",
     "a contact that opens and closes at one time gives no edge":
         "No vector opens and closes a contact at one time.",
     "ends of times in the wrong order of regions":
