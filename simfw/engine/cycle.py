@@ -84,7 +84,8 @@ class Cycle:
     `moving` are the numbers of the regions that move within it. The count is that of a gauge that
     counts charge; it has no limits where nothing reads one. `held` tells of each rule that looks at
     times whether it waits all the while: its times do not go round with the cycle, they stand, and
-    the cycle ends before they do. It is empty where none does.
+    the cycle ends before they do. It is empty where none does. `idle_c` is what wakings take (C) in
+    a period on the mean that are no instants of it: see `idling`.
     """
 
     period_ns: int
@@ -96,6 +97,7 @@ class Cycle:
     count_low: float = -math.inf
     count_high: float = math.inf
     held: tuple[bool, ...] = ()
+    idle_c: float = 0.0
     grids: Grids = field(default_factory=Grids)  # shared by the cycles of one gadget
     turns: dict[int, Turn] = field(default_factory=dict)
     # At which of its instants no period could be folded, and what charge had moved by then.
@@ -268,7 +270,8 @@ class Cycle:
         at, found = self._margin
         if abs(charge - at) > _NEAR:
             moved = sum([abs(clock.rate(charge)) * seconds for clock, seconds in self.times()])
-            moved += self.wakes * self.wake_c / self.members[0].phase.clock.capacity_c
+            woken_c = self.wakes * self.wake_c + self.idle_c
+            moved += woken_c / self.members[0].phase.clock.capacity_c
             found = 2.0 * moved
             self._margin = (charge, found)
         return found
@@ -304,6 +307,7 @@ class Turn:
         self.mean: Mean = cycle.grids.mean(Period(
             tuple(blocks), cycle.period_ns, cycle.wakes,
             sum(member.woke for member in cycle.members), order[0].woke, cycle.wake_c,
+            cycle.idle_c,
         ))
 
     @property

@@ -24,11 +24,11 @@ from simfw.engine.mean import Grids
 from simfw.engine.phase import Phase
 from simfw.engine.snapshot import RuleStand
 
-__all__ = ["LONGEST", "Folder", "Moment"]
+__all__ = ["LONGEST", "WORTH", "Folder", "Moment"]
 
 LONGEST = 16_384
 """Instants looked back for a period."""
-_WORTH = 4  # periods that must fit before another region ticks, for a fold of some regions only
+WORTH = 4  # periods that must fit before another region ticks, for a fold of some regions only
 
 
 @dataclass(slots=True)
@@ -83,7 +83,7 @@ class Folder:
         self._entered: dict[int, tuple[tuple[object, ...], _Here]] = {}
         """The cycles known to go on from here, by the states of the regions."""
         self.cycles: list[Cycle] = []
-        self._grids = grids
+        self.grids = grids
         self._first = window
         self._begin_to_look()
 
@@ -134,6 +134,15 @@ class Folder:
         """How many instants were gone by in whole periods."""
         return sum(turn.count * cycle.instants
                    for cycle in self.cycles for turn in cycle.turns.values())
+
+    def give_up(self) -> None:
+        """For a while no instant is looked at."""
+        self.forget()
+        if self._window < LONGEST:
+            self._pause = 3 * self._window
+            self._window = min(2 * self._window, LONGEST)
+        else:
+            self._pause, self._next_pause = self._next_pause, 2 * self._next_pause
 
     def pass_by(self, count: int) -> None:
         """So many instants have gone by that were not looked at."""
@@ -186,12 +195,7 @@ class Folder:
         log = self._log
         if len(log) >= self._window:
             # What did not come round in so many instants hardly will: look ever more rarely.
-            self.forget()
-            if self._window < LONGEST:
-                self._pause = 3 * self._window
-                self._window = min(2 * self._window, LONGEST)
-            else:
-                self._pause, self._next_pause = self._next_pause, 2 * self._next_pause
+            self.give_up()
         # Only an instant at which every ticking region has the same age can close a period.
         now_ns = moment.time_ns
         entered, due = moment.entered, moment.due
@@ -208,7 +212,7 @@ class Folder:
             if moving is not None and not _is(known, log[earlier], moment, moving):
                 period = now_ns - log[earlier].time_ns
                 others = [when for r, when in enumerate(due) if r not in moving]
-                if min(others, default=IDLE) - now_ns > _WORTH * period:
+                if min(others, default=IDLE) - now_ns > WORTH * period:
                     found = self._closed(earlier, moment, moving, wake_c)
         self._last[moment.states] = self._seen[key] = len(log)
         log.append(moment)
@@ -299,7 +303,7 @@ class Folder:
             count_low=count_low,
             count_high=count_high,
             held=held if any(held) else (),
-            grids=self._grids,
+            grids=self.grids,
         )
         self.cycles.append(cycle)
         for number, member in enumerate(members):

@@ -97,7 +97,7 @@ class Folds:
                 # closed over it would lack its interval.
                 folder.forget()
         else:
-            count = (self._fold_whole(cycle, index, boundary, phase)
+            count = (self.fold_whole(cycle, index, boundary, phase)
                      or self._stay(cycle, index, boundary, phase))
             if count and not sim.glide.glides:
                 folder.mark(cycle, index, count)
@@ -142,7 +142,7 @@ class Folds:
         """Go along a cycle: whole periods at once, then its instants up to the boundary."""
         sim = self.simulation
         plant, stepper = sim.plant, sim.stepper
-        whole = self._fold_whole(cycle, index, boundary, sim.phase)
+        whole = self.fold_whole(cycle, index, boundary, sim.phase)
         first = index
         member = cycle.members[index]
         step = 0
@@ -184,7 +184,7 @@ class Folds:
                 sim.emit([stepper.event_names[n] for n in member.events], sim.now)
             again = index == first and self._again is not None and self._is_past(self._again, cycle)
             if again or (self._elsewhere and index in cycle.turns):
-                whole += self._fold_whole(cycle, index, boundary, member.phase)
+                whole += self.fold_whole(cycle, index, boundary, member.phase)
                 margin = cycle.margin(plant.charge)
                 low, high = cycle.low + margin, cycle.high - margin
             charge = plant.base + plant.moved
@@ -223,7 +223,7 @@ class Folds:
             sim.course.stretch(phase.clock, phase.loads, now, sim.now, cycle.low, cycle.high)
         sim.passed(phase, now, sim.now, charge, tally)
 
-    def _fold_whole(self, cycle: Cycle, index: int, boundary: int, phase: Phase) -> int:
+    def fold_whole(self, cycle: Cycle, index: int, boundary: int, phase: Phase) -> int:
         """Advance as many whole periods as fit; return their number.
 
         Afterwards `_again` is the charge at which to try it again, None where nothing comes of it.

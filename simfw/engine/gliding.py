@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.moves import Move, take
+from simfw.engine.idling import Idling
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 
@@ -32,7 +33,9 @@ _ROUNDING = 1e-15  # more than a charge, 0 to 1, is rounded by
 
 @dataclass(slots=True, eq=False)
 class Hop:
-    """A plain instant: what comes while low <= charge < high."""
+    """A plain instant: what comes while low <= charge < high. `idle`: all stands after it as it
+    stood before, each region that ticks begins anew, and nobody is told of it.
+    """
 
     low: float
     high: float
@@ -40,13 +43,15 @@ class Hop:
     comb: Comb
     plain: Plain
     turns: frozenset[float]
+    idle: bool = False
 
 
 @dataclass(slots=True, eq=False)
 class Plain:
     """Between which charges a combination is plain, low <= charge < high: its phase, what the rules
     read in it there, where that turns over, and the marks around. `hops` are the plain instants
-    that are known to follow, by what is met.
+    that are known to follow, by what is met. `idle` holds the periods (ns) of the regions whose
+    ticks are idle in it, by number, and `shortest` the shortest of them.
     """
 
     low: float
@@ -57,6 +62,10 @@ class Plain:
     bounds: tuple[float, float]
     awake: bool
     hops: dict[object, list[Hop]] = field(default_factory=dict)
+    idle: dict[int, int] = field(default_factory=dict)
+    shortest: int = 0
+    judged: int = 0  # so many of them when it was judged whether they are too far `apart`
+    apart: bool = False
 
 
 class Glide:
@@ -83,6 +92,9 @@ class Glide:
         )
         if sim.stepper.watched or sim.stepper.fired is not None:
             self.fits = False
+        self._idling = None if (
+            sim.stepper.keeps or sim.playing is not None or not sim.counts_trains
+        ) else Idling(self, sim)
 
     @property
     def glides(self) -> bool:
@@ -130,8 +142,10 @@ class Glide:
             course = None
         searches = seeks and (self.left <= 0 or tells) and sim.playing is None and (
             not sim.counts_steps and all(monitor.broken is None for monitor in sim.monitors))
-        if tells and sim.fold and not searches:
+        idling = self._idling if sim.fold and (searches or not seeks) else None
+        if tells and sim.fold and not searches and idling is None:
             return 0, False, False
+        counting = None if seeks else idling  # counts idle ticks, and does not go along them
         if seeks and not searches:
             most = min(most, self.left)
         dues, entered, time_in = stepper.dues, stepper.entered_ns, sim.time_in
@@ -145,11 +159,20 @@ class Glide:
             known = self._of(comb, phase)
         here = folder.here
         keeps = bool(stepper.keeps)
+        if idling is not None:
+            idling.begin()
+            if counting is not None:
+                folder.forget()
         # Whether the controller may have been woken in the instant before: at first nobody knows.
         woken = fresh = True
         count, told = 0, False
         try:
             while count < most:
+                if counting is not None and known.idle and (
+                        counting.pass_ticks(comb, known, boundary)):
+                    now, charge = sim.now, plant.base + plant.moved
+                    count += 1
+                    continue
                 due = min(dues)
                 if due >= boundary:
                     break
@@ -176,10 +199,13 @@ class Glide:
                     found_hop = self._hop(comb, known, code, charge)
                     if found_hop is None:
                         sim.stood(before)
+                        if idling is not None:
+                            idling.miss()
+                            idling = None
                         return count, True, False
                     hop = found_hop
                 # It is plain: do it.
-                move = hop.move
+                move, was = hop.move, known
                 if not count and not searches:
                     folder.forget()
                 if woken or keeps:
@@ -206,6 +232,14 @@ class Glide:
                 if move.public and sim.listened:
                     names = stepper.event_names
                     sim.emit([names[number] for number in move.public], now)
+                if counting is not None:
+                    if not hop.idle and counting.fold(was, code, hop, boundary):
+                        now, charge = sim.now, plant.base + plant.moved
+                elif idling is not None and (
+                        idling.never_meets(known) if hop.idle
+                        else idling.gives_up(was, code, hop)):
+                    folder.give_up()
+                    return count, False, True
                 if not seeks or not phase.ticking or not (move.moved or (searches and sim.woken)):
                     continue
                 found = None
@@ -233,6 +267,17 @@ class Glide:
             if not searches:
                 self.left -= count
                 folder.pass_by(count)
+            if idling is not None:
+                idling.leave()
+
+    def known_hop(self, comb: Comb, plain: Plain, code: object, charge: float) -> Hop | None:
+        """What is known to come of a combination that meets `code` at a charge; None where nothing
+        is, or it is not plain.
+        """
+        for hop in plain.hops.get(code, ()):
+            if hop.low <= charge < hop.high:
+                return hop
+        return self._hop(comb, plain, code, charge)
 
     def _hop(self, comb: Comb, plain: Plain, code: object, charge: float) -> Hop | None:
         """What comes of a combination that meets `code` at a charge; None where that is not plain:
@@ -260,6 +305,16 @@ class Glide:
         )
         if hop.low <= charge < hop.high:
             plain.hops.setdefault(code, []).append(hop)
+            regions = (code,) if isinstance(code, int) else code
+            assert isinstance(regions, tuple)
+            if after is comb and known is plain and not (move.public and sim.listened) and (
+                    [one[0] for one in move.sets] == sorted(regions)
+                    and all(enters and not index and after_ns > 0
+                            for _, _, enters, index, after_ns in move.sets)):
+                hop.idle = True
+                for region, _, _, _, period_ns in move.sets:
+                    plain.idle[region] = period_ns
+                plain.shortest = min(plain.idle.values())
         return hop
 
     def _look_ahead(self, after: Comb, charge: float) -> Plain | None:

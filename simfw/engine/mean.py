@@ -53,7 +53,8 @@ class Period:
     """All that the mean depends on: the blocks of a period in their order, and its wakings.
 
     `wakes` counts all of them, `own` those that are in no shorter cycle. `first` tells whether
-    there is one where the period begins, `wake_c` is what each takes (C).
+    there is one where the period begins, `wake_c` is what each takes (C). `idle_c` is what others
+    take in it on the mean (C), that come evenly.
     """
 
     blocks: tuple[Block, ...]
@@ -62,6 +63,7 @@ class Period:
     own: int
     first: bool
     wake_c: float
+    idle_c: float = 0.0
 
 
 class Grids:
@@ -141,7 +143,7 @@ class Mean:
             charger += shares[clock] * table.charger + table.charger_slope * shifts[clock]
             voltage = np.minimum(voltage, table.voltage)
             extra_a += shares[clock] * clock.extra_drain_a
-        extra_a += period.own * period.wake_c / period_s
+        extra_a += (period.own * period.wake_c + period.idle_c) / period_s
         self.clock = Clock(nodes, consumers, charger, voltage, capacity_c, extra_a)
         self.clock.of_cycle = True
         self.totals = {clock: table.totals for clock, table in tables.items()}

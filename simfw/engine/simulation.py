@@ -51,6 +51,7 @@ class Simulation:
     """One simulation while it runs."""
 
     looks_back = LONGEST  # instants, for a period, at first
+    counts_trains = True  # idle ticks are counted where nothing comes round: see `idling`
 
     def __init__(
         self,
@@ -167,12 +168,12 @@ class Simulation:
         self._due_expects: list[Change] = []
         self._asking = any(monitor.events for monitor in self.monitors)
         self._settled = plant.standing()
+        self.playing = Playing(self, prepared.grids) if plays else None
         self.glide = Glide(self)
         self._may_let_go = self.stepper.may_let_go
         self._keeps = bool(self.stepper.keeps)
         if self._may_let_go:
             self.glide.fits = False
-        self.playing = Playing(self, prepared.grids) if plays else None
         self.still = still
         self._begun = False
         self.round: Cycle | None = None

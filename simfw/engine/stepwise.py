@@ -45,6 +45,7 @@ class Between:
 class Stepwise(Simulation):
     """One simulation that is told of its stimuli while it goes on."""
 
+    counts_trains = False  # how far somebody has looked must cut no interval
     looks_back = 1024  # somebody waits for every frame: a period that there is not costs little
 
     def __init__(
