@@ -173,7 +173,7 @@ class Looking:
         self, number: int, x: Sequence[float] | Array, values: dict[str, float] | None = None,
         met: set[tuple[str, str]] | None = None,
     ) -> tuple[Margin, ...]:
-        """An exact look at one observation."""
+        """An exact look at one observation; raises TooDear."""
         self.runs += 1
         seen = self.log.observations[number]
         local = {
@@ -185,6 +185,8 @@ class Looking:
         work = Work(most=MOST_EACH)
         try:
             return observe(prepared, seen, local, near=self.sights[number].near, met=met, work=work)
+        except TooMany:
+            raise TooDear(number) from None
         finally:
             self.work.units += work.units
 
@@ -201,8 +203,6 @@ class Looking:
                 found = self._first_run(number, point)
             except EndlessInstant:
                 found = lost(sight.like)
-            except TooMany:
-                raise TooDear(number) from None
             sight.known[key] = found
             sight.forget()
         return found
@@ -277,7 +277,7 @@ class Looking:
         """
         try:
             return self._run(number, x, {**self.values(x), **figures})
-        except TooMany:
+        except TooDear:
             if len(figures) == 1:
                 self.too_dear |= set(figures)
             return None

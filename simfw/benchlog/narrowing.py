@@ -165,10 +165,14 @@ def _suspects(
 ) -> tuple[Suspects, int]:
     """What the gadget file could have wrong where nothing fits, and how many runs that took."""
     rival = Rival(log, nearest.combination, seed=seed, most=MOST_LOOKS)
-    rival.take_up(*kept)
     names = [seen.name for seen in log.observations]
     smallest = nearest.contradictions[0].observations
-    return suspects(rival, [names.index(name) for name in smallest]), rival.runs
+    try:
+        rival.take_up(*kept)
+        found = suspects(rival, [names.index(name) for name in smallest])
+    except TooDear:  # at a point that nobody has looked at yet
+        found = Suspects(combination=nearest.combination, figures=(), asked=0, whole=False)
+    return found, rival.runs
 
 
 def _result(rival: Rival, brief: bool) -> RivalResult:

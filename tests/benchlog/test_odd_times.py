@@ -82,9 +82,10 @@ def log(tmp_path: Path):
     return made
 
 
-def test_an_observation_that_comes_round_too_late_is_left_out_and_told(log, monkeypatch):
+@pytest.mark.parametrize("most", [20, 50, 80, 120])
+def test_an_observation_that_comes_round_too_late_is_left_out_and_told(log, monkeypatch, most):
     """Samples every so many nanoseconds beside winks hardly ever come round together."""
-    monkeypatch.setattr(looking, "MOST_EACH", 5_000)
+    monkeypatch.setattr(looking, "MOST_EACH", most)
     unknown = '"buttons.key.sample_every" = "11.1 ms .. 14.3 ms"'
     found = narrowing.narrow(log(unknown, ""), brief=True)
     (one,) = found.rivals
@@ -95,7 +96,7 @@ def test_an_observation_that_comes_round_too_late_is_left_out_and_told(log, monk
 
 def test_guesses_that_would_take_too_much_work_are_told(log, monkeypatch):
     """Of 14.3 ms beside 1.3 s a thousand samples pass before all comes round."""
-    monkeypatch.setattr(looking, "MOST_EACH", 60)
+    monkeypatch.setattr(looking, "MOST_EACH", 50)
     found = narrowing.narrow(log())
     assert found.rivals[0].guesses_not_tried == ("buttons.key.sample_every",)
     assert narrowed_json(found)["guesses_not_tried"] == ["buttons.key.sample_every"]
