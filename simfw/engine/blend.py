@@ -27,7 +27,7 @@ from simfw.engine.simulation import Simulation
 from simfw.engine.supply import emptied_by
 from simfw.stimuli.scenario import Scenario
 
-__all__ = ["LONGEST_S", "Blend", "blend", "whole_cycle"]
+__all__ = ["LONGEST_S", "Blend", "blend", "rest_of", "whole_cycle"]
 
 MOST_INSTANTS = 20_000  # in which a part has to come round
 LONGEST_S = 631_152_000  # twenty years: in which all has to come round, in so many instants
@@ -115,6 +115,12 @@ def blend(
         ends_by=ends_by,
         end_charge=max(end, 0.0),
     )
+
+
+def rest_of(prepared: Prepared, simulation: Simulation) -> Blend:
+    """How a simulation that is left off goes on until the protection opens, on the mean."""
+    charge = simulation.plant.charge
+    return blend(prepared, simulation, charge, start=charge, to_the_end=True)
 
 
 class _Mix:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from simfw.behaviour.moves import Move, take
-from simfw.engine.idling import Idling
+from simfw.engine.idling import ROUNDING, Idling
 from simfw.engine.observer import Observer
 from simfw.engine.phase import Phase
 
@@ -27,8 +27,6 @@ __all__ = ["Glide"]
 GLIDES = 24  # instants after which a period is looked for
 _NS = 1e-9
 _TWO = 2  # periods that must fit for a fold
-
-_ROUNDING = 1e-15  # more than a charge, 0 to 1, is rounded by
 
 
 @dataclass(slots=True, eq=False)
@@ -293,7 +291,7 @@ class Glide:
         move, after = band.outcome.move, band.outcome.comb
         if move.public and not self._heard.isdisjoint(move.public):
             return None
-        taken = sim.wake + _ROUNDING if move.woke and sim.wake else 0.0
+        taken = sim.wake + ROUNDING if move.woke and sim.wake else 0.0
         known = self._plain.get(after)
         if known is None or not known.low + taken <= charge < known.high:
             known = self._look_ahead(after, charge)

@@ -29,10 +29,10 @@ if TYPE_CHECKING:
     from simfw.engine.learned import Comb
     from simfw.engine.simulation import Simulation
 
-__all__ = ["Idling"]
+__all__ = ["ROUNDING", "Idling"]
 
 _NS = 1e-9
-_ROUNDING = 1e-15  # more than a charge, 0 to 1, is rounded by
+ROUNDING = 1e-15  # more than a charge, 0 to 1, is rounded by
 MOST_LOGGED = 4096  # instants that are looked back for a period of what is not idle
 MOST_ROUNDS = 64  # periods that are kept
 _MOST_BUNDLES = 512  # that are kept: then all begins anew
@@ -177,7 +177,7 @@ class Idling:
         plant, now, course = sim.plant, sim.now, sim.course
         before, charge = plant.moved, plant.base + plant.moved
         taken = count * sim.wake
-        low, high = max(ticks.low, 0.0) + taken + _ROUNDING, ticks.high - taken
+        low, high = max(ticks.low, 0.0) + taken + ROUNDING, ticks.high - taken
         if charge - taken < low:
             return False
         # Wakings take their lumps evenly along the stretch: half of them at either end is the mean.
@@ -346,7 +346,7 @@ class Idling:
     def _go(self, one: _Round, boundary: int, charge: float) -> bool:
         """Let periods of a round go by, before `boundary` (ns) and all that is not known in it."""
         sim = self._simulation
-        stepper, now, start = sim.stepper, sim.now, sim.plant.moved
+        stepper, now = sim.stepper, sim.now
         aside = {*one.moving, *one.periods}
         stop = min([boundary, *[due for r, due in enumerate(stepper.dues) if r not in aside]])
         count = (stop - 1 - now) // one.period_ns
@@ -377,7 +377,7 @@ class Idling:
         if total != in_mean:
             sim.draw((total - in_mean) * sim.wake_c)
         _tick_on(stepper.dues, stepper.entered_ns, one.periods, sim.now)
-        return sim.plant.moved != start or count > 0
+        return True
 
     def _known_idle(
         self, one: _Round, step: _Step, bundle: Bundle, stretch: Windows, count: int, charge: float

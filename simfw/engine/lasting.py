@@ -17,7 +17,7 @@ from simfw.behaviour.rules import BoundRule
 from simfw.behaviour.tree import Compare, Number, Quantity
 from simfw.circuit.circuit import LoadSet
 from simfw.circuit.endurance import FL1_READING_S, FL1_SHARE, LightRunTime
-from simfw.engine.blend import blend
+from simfw.engine.blend import rest_of
 from simfw.engine.observer import Observer, TooMany
 from simfw.engine.prepared import Prepared
 from simfw.engine.simulation import Simulation
@@ -170,8 +170,7 @@ def lasting(
     time_ns, ends_by = leaving.left or (None, None)
     run_time_s = None if time_ns is None else time_ns * 1e-9
     if not whole:
-        charge = gone.plant.charge
-        rest = blend(prepared, gone, charge, start=charge, to_the_end=True)
+        rest = rest_of(prepared, gone)
         run_time_s, ends_by = None, rest.ends_by
         if rest.run_time_s is not None:
             run_time_s = gone.now * 1e-9 + rest.run_time_s

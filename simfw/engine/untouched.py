@@ -12,7 +12,7 @@ from pathlib import Path
 
 from simfw.circuit.circuit import ChargerMode, LoadSet
 from simfw.circuit.endurance import ChargeTime, empty_charge, longest_charge_s
-from simfw.engine.blend import blend
+from simfw.engine.blend import rest_of
 from simfw.engine.lasting import LONGEST_YEARS
 from simfw.engine.observer import Observer
 from simfw.engine.prepared import Prepared
@@ -108,8 +108,7 @@ class _StopError(Exception):
 
 def _about(prepared: Prepared, simulation: Simulation, start_ns: int) -> TimeLeft:
     """The time at the mean drain of a simulation that was left off."""
-    charge = simulation.plant.charge
-    mixed = blend(prepared, simulation, charge, start=charge, to_the_end=True)
+    mixed = rest_of(prepared, simulation)
     if mixed.run_time_s is None:
         return TimeLeft(seconds=None, why="its drain has no end", about=True)
     passed_s = (simulation.now - start_ns) / 1e9

@@ -3,6 +3,18 @@
 `OPEN` are those that no vector tells, each with the reason.
 """
 
+# An end that a clock, which comes round, is held against by "later than".
+COMPARED_PLAINLY = (
+    "COUNT_TOP = 4\n",
+    "COUNT_TOP = 4\n"
+    "\n"
+    "\n"
+    "def end_of(now, length, comes_round, at_least):\n"
+    "    end = now + length\n"
+    "    if now // comes_round != end // comes_round:\n"
+    "        return now + at_least           # the counter is \"past\" the end already\n"
+    "    return end\n",
+)
 FAULTS: dict[str, list[tuple[str, str]]] = {
     "written at a press only, not where a hold clears it": [
         ("            self.count = new\n",
@@ -79,15 +91,7 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
          "        self.count = self.total = count\n"),
     ],
     "32 bits of milliseconds, compared plainly": [
-        ("COUNT_TOP = 4\n",
-         "COUNT_TOP = 4\n"
-         "\n"
-         "\n"
-         "def end_of(now, length, comes_round, at_least):\n"
-         "    end = now + length\n"
-         "    if now // comes_round != end // comes_round:\n"
-         "        return now + at_least           # the counter is \"past\" the end already\n"
-         "    return end\n"),
+        COMPARED_PLAINLY,
         ("self.due = self.gadget.now + SHOW_TIME",
          "self.due = end_of(self.gadget.now, SHOW_TIME, 2**32 * MS, MS)"),
         ("self.due = self.gadget.now + KEY_IGNORE",
@@ -98,28 +102,12 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
          "self.due = end_of(self.gadget.now, DIMMER_SETTLE, 2**32 * MS, MS)"),
     ],
     "time of the show in 16 bits of seconds, compared plainly": [
-        ("COUNT_TOP = 4\n",
-         "COUNT_TOP = 4\n"
-         "\n"
-         "\n"
-         "def end_of(now, length, comes_round, at_least):\n"
-         "    end = now + length\n"
-         "    if now // comes_round != end // comes_round:\n"
-         "        return now + at_least           # the counter is \"past\" the end already\n"
-         "    return end\n"),
+        COMPARED_PLAINLY,
         ("self.due = self.gadget.now + SHOW_TIME",
          "self.due = end_of(self.gadget.now, SHOW_TIME, 2**16 * SECOND, MS)"),
     ],
     "time of the show by a counter that comes round each 512 s, compared plainly": [
-        ("COUNT_TOP = 4\n",
-         "COUNT_TOP = 4\n"
-         "\n"
-         "\n"
-         "def end_of(now, length, comes_round, at_least):\n"
-         "    end = now + length\n"
-         "    if now // comes_round != end // comes_round:\n"
-         "        return now + at_least           # the counter is \"past\" the end already\n"
-         "    return end\n"),
+        COMPARED_PLAINLY,
         ("self.due = self.gadget.now + SHOW_TIME",
          "self.due = end_of(self.gadget.now, SHOW_TIME, 512 * SECOND, MS)"),
     ],
